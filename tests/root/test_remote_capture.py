@@ -237,4 +237,4 @@ def test_a_manifest_that_the_key_in_use_did_not_sign_is_not_rebuilt(
             "pier-3"
         )
 
-    assert found.faults == ("bad signature: the key in use did not sign it",)
+    assert found.faults == ("bad signature: no key of the board signed it",)

@@ -371,13 +371,12 @@ def test_a_keeper_without_holdstill_is_told(visitor: Visitor) -> None:
 # At a terminal -----------------------------------------------------------------------------------
 
 
-def test_a_person_is_asked_five_things_and_the_keeper_answers_at_the_end(place: Place) -> None:
+def test_a_person_is_asked_four_things_and_the_keeper_answers_at_the_end(place: Place) -> None:
     with at_a_terminal(*place.words()) as (terminal, process):
         terminal.answer("Where do captures go", "boathouse")  # no address: asked again
         terminal.expect("no address of a store")
         terminal.answer("Where do captures go", place.address)
         terminal.answer("name at the keeper", "pier-3")
-        terminal.answer("Local time", "")
         terminal.expect(place.fingerprint())
         terminal.answer("print the same", "y")
         terminal.expect("--let-in\n")
@@ -388,7 +387,8 @@ def test_a_person_is_asked_five_things_and_the_keeper_answers_at_the_end(place: 
 
     assert code == 0
     assert "The keeper answers" in terminal.said
-    assert terminal.questions == 6  # one was answered twice
+    assert terminal.questions == 5  # one was answered twice
+    assert "Three commands to remember" in terminal.said
     assert b"02:30" in place.settings.read_bytes()
 
 
@@ -416,3 +416,50 @@ def test_a_person_may_paste_the_line_later(place: Place) -> None:
 
     assert code == 0
     assert place.settings.exists()
+
+
+def test_the_name_of_the_system_is_the_boards_and_is_not_asked_for(place: Place) -> None:
+    (place.root / "etc").mkdir()
+    (place.root / "etc/hostname").write_text("pier-5.marina\n", encoding="ascii")
+    address = place.address.removeprefix("ssh://").rpartition(":")[0]
+    assert address == f"{place.server.user}@{place.server.host}"
+    with at_a_terminal(*place.words("--keeper", place.address, "--time", "2:30")) as (
+        terminal,
+        process,
+    ):
+        terminal.answer("print the same", "y")
+        terminal.answer("Press Enter", "later")
+        terminal.to_the_end()
+        code = process.wait(timeout=30)
+
+    assert code == 0
+    assert terminal.questions == 2
+    assert "the board is called pier-5, by its host name" in terminal.said
+    assert b'board: "pier-5"' in place.settings.read_bytes()
+    assert b'time: "02:30"' in place.settings.read_bytes()
+
+
+@pytest.mark.parametrize("name", ["raspberrypi", "Bad_Name", ""])
+def test_a_name_that_many_boards_have_is_no_answer(place: Place, name: str) -> None:
+    (place.root / "etc").mkdir()
+    (place.root / "etc/hostname").write_text(f"{name}\n", encoding="ascii")
+
+    done = tried(*place.words("--keeper", place.address))
+
+    assert done.returncode == 2
+    assert b"give --keeper and --board" in done.stderr
+
+
+def test_said_again_it_shows_what_is_there_and_changes_nothing(place: Place) -> None:
+    said = holdstill(*place.given("--fingerprint", place.fingerprint())).decode()
+    place.paste(line_in(said))
+    etc = place.root / "etc/holdstill"
+    before = {path.name: path.read_bytes() for path in etc.iterdir()}
+
+    again = holdstill(*place.words()).decode()
+
+    assert {path.name: path.read_bytes() for path in etc.iterdir()} == before
+    assert f"pier-3 is set up already ({place.settings})" in again
+    assert "The keeper answers" in again
+    assert "The keeper does not let this board in yet" in said
+    assert "holdstill rebuild pier-3 /dev/sdX" in said

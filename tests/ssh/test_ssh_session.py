@@ -164,7 +164,7 @@ def test_a_key_that_is_not_let_in_is_told_what_to_do(
     stranger = Identity(keys.make_key(tmp_path / "stranger").private, identity.host_keys)
 
     with (
-        pytest.raises(LinkError, match="does not let this board in") as caught,
+        pytest.raises(LinkError, match="does not let this key in") as caught,
         ssh_session.connected(address, stranger, command="cat"),
     ):
         pytest.fail("it connected")
@@ -177,11 +177,11 @@ def test_nobody_there_is_a_link_error(identity: Identity, server: sshd.Sshd) -> 
     host_keys.write(identity.host_keys, HostKey(nobody.known_hosts_name, *server.host_key.split()))
 
     with (
-        pytest.raises(LinkError, match="cannot talk to"),
+        pytest.raises(LinkError, match="nothing answers at its port"),
         ssh_session.connected(nobody, identity, command="cat"),
     ):
         pytest.fail("it connected")
-    with pytest.raises(LinkError, match="cannot ask"):
+    with pytest.raises(LinkError, match="nothing answers at its port"):
         host_keys.scan(nobody)
 
 
@@ -254,7 +254,7 @@ def test_a_link_that_stays_cut_is_given_up(
             identity.host_keys, HostKey(address.known_hosts_name, *server.host_key.split())
         )
 
-        with pytest.raises(LinkError, match="rsync ended with status"):
+        with pytest.raises(LinkError, match=r"the connection to ssh://.* broke \("):
             bulk_of(address, identity, attempts=2).send(
                 {"name": tmp_path / "f"}, str(tmp_path / "there")
             )

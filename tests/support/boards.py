@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.keeper import enrolment
+from holdstill.keeper import authorized_keys, enrolment
 from holdstill.keeper import store as stores
 from holdstill.model import names
 from holdstill.system.clocks import SystemClock
@@ -151,7 +151,7 @@ def enrolled(root: Path, name: str, public: str) -> str:
     """
     store, board = stores.create(root, clock=SystemClock()), names.check_board(name)
     enrolment.enrol(store, board, public, clock=SystemClock(), limits=None)
-    return enrolment.authorized_line(store, board, public, program=PROGRAM)
+    return authorized_keys.authorized_line(store, board, public, program=PROGRAM)
 
 
 def holdstill(*words: object, accepted: Sequence[int] = (0,), timeout: float = 120) -> bytes:

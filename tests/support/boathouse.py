@@ -12,7 +12,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.keeper import enrolment, forced_command, json_rpc, session_slots, store
+from holdstill.keeper import (
+    authorized_keys,
+    enrolment,
+    forced_command,
+    json_rpc,
+    session_slots,
+    store,
+)
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model import names
 from holdstill.model.store_address import HostAddress
@@ -53,14 +60,18 @@ class Boathouse:
 
     def enrol(self, name: str) -> BoardName:
         """Make a key for a board and let it in."""
+        return self.enrol_with(name, keys.make_key(self.folder / f"{name}_key"))
+
+    def enrol_with(self, name: str, pair: KeyPair) -> BoardName:
+        """Let a board in with this key."""
         board = names.check_board(name)
-        pair = self.keys[board] = keys.make_key(self.folder / f"{name}_key")
         enrolment.enrol(self.store, board, pair.public, clock=SystemClock(), limits=None)
+        self.keys[board] = pair
         self.server.authorize(*(self._line(b, k) for b, k in self.keys.items()))
         return board
 
     def _line(self, board: BoardName, pair: KeyPair) -> str:
-        return enrolment.authorized_line(self.store, board, pair.public, program=PROGRAM)
+        return authorized_keys.authorized_line(self.store, board, pair.public, program=PROGRAM)
 
     def identity(self, board: BoardName) -> Identity:
         """Return the board's key and its trust in this server."""

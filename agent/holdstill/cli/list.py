@@ -62,8 +62,12 @@ def _briefs(
     address = open_capture.host(store_address)
     if address is not None:
         with open_capture.library(address) as library:
-            name = library.check_own(board) if board else library.board
-            return EachBoard(results={name: library.briefs()}, troubles=()), {}
+            wanted = (library.check_own(board),) if board else library.boards
+            results = {}
+            for name in wanted:
+                library.check_own(name)
+                results[name] = library.briefs()
+            return EachBoard(results=results, troubles=()), {}
     store, runner = local_store.opened(store_address), LocalRunner()
     found = each_board.do(store, board, lambda name: BoardCaptures(store, name, runner).briefs())
     return found, thin.own_retentions(store, found.results)

@@ -42,9 +42,9 @@ class Commands(LazyGroup):
     modules = {
         name: f"holdstill.cli.{name.replace('-', '_')}"
         for name in (
-            "audit", "bootcheck", "capture", "compare", "demo", "find", "get", "inspect", "list",
-            "nightly", "pin", "rebuild", "rehearse", "resume", "setup", "show", "status", "thin",
-            "try-alarms", "unpin", "verify",
+            "audit", "bootcheck", "capture", "compare", "connect", "demo", "find", "get",
+            "inspect", "list", "nightly", "pin", "rebuild", "rehearse", "resume", "setup", "show",
+            "status", "thin", "try-alarms", "unpin", "verify",
         )
     } | {"keeper": "holdstill.cli.keeper.group"}  # fmt: skip
 
@@ -59,7 +59,8 @@ def holdstill() -> None:
     """Capture a running board without powering it off, and rebuild it as a bootable card.
 
     On the board: inspect, capture, nightly. At the keeper: keeper, list, find, show, get,
-    verify, rebuild. On both: status, try-alarms.
+    verify, rebuild. On both: status, try-alarms. On a machine that reads captures over SSH:
+    connect, then list, find, show, get, rebuild.
     """
 
 

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.board import all_day, tmpfs
-from holdstill.cli import daemon_wiring, options
+from holdstill.cli import daemon_wiring, options, terminal
 from holdstill.daemon.nightly_daemon import Nightly
 from holdstill.schedule import state_file
 from holdstill.system import termination
 from holdstill.system.clocks import SystemClock
 from holdstill.system.termination import TerminationRequested
+from holdstill.workflow import before_start
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,6 +32,8 @@ def command(settings_path: Path) -> None:
       holdstill nightly --settings /etc/holdstill/board.yaml
     """
     settings = options.read_board_settings(settings_path)
+    for obstacle in before_start.of_board(settings):  # each night would fail by it
+        terminal.warn(f"holdstill: {obstacle}", f"what to do: {obstacle.hint}")
     place = tmpfs.choose(settings.spool)
     with state_file.held(place), all_day.opened(SystemClock()) as kept:
         life = Nightly(

@@ -1,4 +1,4 @@
-"""Opens captures: in a directory here, or over SSH with a board's key."""
+"""Opens captures: in a directory here, or over SSH with a board's or a reader's key."""
 
 from __future__ import annotations
 
@@ -15,9 +15,10 @@ from holdstill.records import signature
 from holdstill.system import work_folder
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
+from holdstill.transport.board_keys import BoardKeys
 from holdstill.transport.identity import Identity
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
-from holdstill.workflow import capture_ref
+from holdstill.workflow import before_start, capture_ref, needed_programs
 from holdstill.workflow.remote_capture import RemoteLibrary
 
 if TYPE_CHECKING:
@@ -38,10 +39,16 @@ def host(given: str | None) -> HostAddress | None:
 
 @contextmanager
 def library(address: HostAddress) -> Iterator[RemoteLibrary]:
-    """Hold the captures of one board at the other end of SSH open for reading."""
+    """Hold the captures that a key may read, at the other end of SSH, open for reading."""
     from holdstill.transport import ssh_session  # noqa: PLC0415  paramiko takes its time
 
     access = options.access()
+    before_start.refuse(
+        [
+            *before_start.of_programs(needed_programs.of_reading(address)),
+            *before_start.of_key(access.key),
+        ]
+    )
     machine = LocalRunner()
     key = signature.public_half(access.key, machine)
     identity = Identity(access.key, access.host_keys)
@@ -53,7 +60,10 @@ def library(address: HostAddress) -> Iterator[RemoteLibrary]:
             )
         )
         bulk = RsyncTransfer(RsyncEndpoint(address, identity), folder, SystemClock())
-        yield RemoteLibrary(RemoteKeeper(channel), bulk, key, machine=machine, folder=folder)
+        yield RemoteLibrary(
+            RemoteKeeper(channel), bulk, key, machine=machine, folder=folder,
+            remembered=BoardKeys.beside(access.host_keys).check,
+        )  # fmt: skip
 
 
 @contextmanager

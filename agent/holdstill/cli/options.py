@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal, TypeVar
 import click
 import msgspec
 
+from holdstill.cli import reader_files
 from holdstill.errors import DocumentError, HoldstillError, UsageError
 from holdstill.model import settings as model_settings
 from holdstill.system import users
@@ -93,7 +94,7 @@ def access_options(command: FC) -> FC:
     """Add the options that say with which key a store at the other end of SSH is read."""
     path = click.Path(path_type=Path)
     for words, text in (
-        ("--key", "Private key of the board, for a store at ssh://. Default: the board's own."),
+        ("--key", "Private key, for a store at ssh://. Default: the board's or the reader's."),
         ("--host-keys", "File with the keeper's pinned host key. Default: as for --key."),
         ("--cache", "Folder for what is fetched; a few hundred MiB must fit. Default: /var/tmp."),
     ):  # fmt: skip
@@ -128,14 +129,24 @@ def access() -> Access:
     host_keys: Path | None = given.get(f"{_ACCESS}host_keys")
     cache: Path | None = given.get(f"{_ACCESS}cache")
     if key is None or host_keys is None:
-        if not BOARD_SETTINGS.exists():
-            raise UsageError(
-                "a store at ssh:// is read with a board's key",
-                hint="give --key and --host-keys, or run this on the board",
-            )
-        settings = read_board_settings(BOARD_SETTINGS)
-        key, host_keys = key or settings.key, host_keys or settings.host_keys
+        own_key, own_pins = _own_access()
+        key, host_keys = key or own_key, host_keys or own_pins
     return Access(key.absolute(), host_keys.absolute(), cache or Path("/var/tmp"))  # noqa: S108
+
+
+def _own_access() -> tuple[Path, Path]:
+    """Return the key and the pinned host keys of this board, or of this reader."""
+    if BOARD_SETTINGS.exists():
+        settings = read_board_settings(BOARD_SETTINGS)
+        return settings.key, settings.host_keys
+    mine = reader_files.of_this_user()
+    if mine.is_there:
+        return mine.key, mine.host_keys
+    raise UsageError(
+        "a store at ssh:// is read with a board's key, or with a reader's",
+        hint="`holdstill connect ssh://...` makes a reader's key on this machine; or give --key "
+        "and --host-keys, or run this on the board",
+    )
 
 
 def read_board_settings(path: Path) -> BoardSettings:
@@ -196,9 +207,12 @@ def store_address(given: str | None, keeper: Path = KEEPER_SETTINGS) -> str:
         return str(_keeper_store(keeper))
     if BOARD_SETTINGS.exists():
         return str(read_board_settings(BOARD_SETTINGS).keeper)
+    if (mine := reader_files.of_this_user()).is_there:
+        return mine.keeper()
     raise UsageError(
         "which store?",
-        hint=f"give --store DIRECTORY, set HOLDSTILL_STORE, or write {KEEPER_SETTINGS}",
+        hint=f"give --store DIRECTORY, set HOLDSTILL_STORE, or write {KEEPER_SETTINGS}; "
+        "`holdstill connect ssh://...` remembers a keeper elsewhere",
     )
 
 

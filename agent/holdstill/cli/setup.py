@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,15 +10,24 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.board import path_filter
-from holdstill.cli import consoles, options, progress, tables, terminal, wiring
+from holdstill.cli import (
+    consoles,
+    options,
+    progress,
+    setup_end,
+    tables,
+    terminal,
+    this_program,
+    wiring,
+)
 from holdstill.errors import PreflightError
 from holdstill.model import settings as model_settings
 from holdstill.model import store_address
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.system.time_limited import BoundedRunner
+from holdstill.workflow import before_start, enrol_board, install_units, remove_setup
 from holdstill.workflow import capture as workflow_capture
-from holdstill.workflow import enrol_board, install_units, remove_setup
 from holdstill.workflow import inspect as workflow_inspect
 from holdstill.workflow import setup as workflow_setup
 from holdstill.workflow import store_on_card as workflow_store
@@ -30,11 +37,14 @@ if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
 
 from holdstill.cli.setup_enrolment import KeeperAccess, enrol
-from holdstill.cli.setup_questions import STORE, Given, asked_login, confirmed, wants_capture
-
-_UNIT_FOLDERS = (
-    Path(sys.prefix) / "share/holdstill/systemd",
-    Path(__file__).parents[3] / "systemd",  # a checkout of the repository
+from holdstill.cli.setup_enrolment import answers as keeper_answers
+from holdstill.cli.setup_questions import (
+    STORE,
+    Given,
+    asked_login,
+    confirmed,
+    discovered_name,
+    wants_capture,
 )
 
 
@@ -100,10 +110,11 @@ def command(
 ) -> None:
     r"""Make this board ready: ask little, pin the keeper, make a key, start the nightly service.
 
-    Asks for what is not given; without a terminal everything has to be given. Host keys are
-    trusted only when somebody confirms the fingerprint. Prints the one line to be pasted at the
-    keeper, or with a login that is given once enrols the board there itself. --remove takes all
-    of it away again and leaves the captures alone.
+    Asks for what is not given and cannot be found out, at most four things; without a terminal
+    --keeper and --fingerprint have to be given. Said again, it shows how the board stands, and
+    renews the units. Host keys are trusted only when somebody confirms the fingerprint. Prints
+    the one line to be pasted at the keeper, or with a login that is given once enrols the board
+    there itself. --remove takes all of it away again and leaves the captures alone.
 
     \b
     Examples:
@@ -117,7 +128,7 @@ def command(
     """
     where = _Where(
         root_dir.absolute(),
-        units or next((path for path in _UNIT_FOLDERS if path.is_dir()), _UNIT_FOLDERS[0]),
+        units or this_program.units(),
     )
     _check_root(where)
     if removes:
@@ -126,32 +137,53 @@ def command(
     enrol_board.check_store(store)
     login = asked_login(login_key, login_password)
     given = Given(keeper, board, time_, disks, board_root, store_on_card)
-    answers = given.completed()
+    if not replace and (path := where.top / workflow_setup.SETTINGS.lstrip("/")).exists():
+        _again(given, BoardFiles(where.top, options.read_board_settings(path)), where)
+        return
+    before_start.refuse(before_start.of_programs(("ssh-keygen", "rsync", "ssh")))
+    asks_more = bool(board or discovered_name(where.top))  # at most four questions
+    answers = given.completed(where.top)
     machine = BoardFiles(where.top, answers.settings())
-    if not replace:
-        workflow_setup.check_new(machine)
     is_here = machine.is_this_one
-    pin = confirmed(machine, fingerprint)
+    pin = confirmed(machine.settings.keeper, machine.host_keys, fingerprint)
     risk = "" if not is_here or skip_inspect else _inspect(machine.settings)
     public = workflow_setup.write(machine, answers, pin, LocalRunner())
     terminal.say(f"wrote {machine.settings_path}, key {machine.key}")
     answered = enrol(machine, public, pin, KeeperAccess(store, login))
     _install(machine, where)
-    if is_here and (captures or (answered and wants_capture())):
+    if was_captured := is_here and (captures or (answered and asks_more and wants_capture())):
         _first_capture(machine.settings)
-    else:
-        after = "" if answered else "When the keeper lets this board in, "
-        terminal.say(
-            f"Ready. {after}`holdstill capture` takes a first capture; better while you are here"
-        )
     if risk:
         terminal.say(f"note: {risk}")
+    setup_end.tell(machine, is_let_in=answered, was_captured=was_captured)
 
 
 @dataclass(frozen=True)
 class _Where:
     top: Path
     units: Path
+
+
+def _again(given: Given, machine: BoardFiles, where: _Where) -> None:
+    """Show a board that is set up already how it stands; renew its units, after an upgrade say.
+
+    Raises:
+        PreflightError: it is to be otherwise than it is.
+    """
+    if differing := given.differences(machine.settings):
+        raise PreflightError(
+            f"{machine.settings_path} exists: this board is set up already, otherwise than "
+            f"{', '.join(differing)} says",
+            hint="give --replace to write it again; existing keys are kept",
+        )
+    settings = machine.settings
+    terminal.say(
+        f"{settings.board} is set up already ({machine.settings_path}), its keeper is "
+        f"{settings.keeper}; --replace asks anew"
+    )
+    before_start.refuse(before_start.of_board(machine.from_here))
+    _install(machine, where)
+    setup_end.tell(machine, is_let_in=keeper_answers(machine), was_captured=True)
 
 
 def _check_root(where: _Where) -> None:
@@ -192,11 +224,7 @@ def _install(machine: BoardFiles, where: _Where) -> None:
 
 def _program(machine: BoardFiles) -> str:
     """Return the absolute path of this program; in an image, the place where it usually is."""
-    script = Path(sys.argv[0]).absolute()
-    if machine.is_this_one and script.name == "holdstill" and os.access(script, os.X_OK):
-        return str(script)
-    found = shutil.which("holdstill") if machine.is_this_one else None
-    return found or "/usr/local/bin/holdstill"
+    return this_program.path() if machine.is_this_one else "/usr/local/bin/holdstill"
 
 
 def _first_capture(settings: BoardSettings) -> None:

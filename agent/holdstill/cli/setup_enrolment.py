@@ -35,14 +35,14 @@ def enrol(machine: BoardFiles, public: str, pin: HostKey | None, access: KeeperA
     address = machine.settings.keeper
     if isinstance(address, FolderAddress):
         enrol_board.enrol_here(machine, address, public, SystemClock())
-    if _answers(machine):
+    if answers(machine):
         return True
     if isinstance(address, HostAddress) and pin is not None and access.login is not None:
         output = enrol_board.enrol_there(
             machine, address, public, access.store, pin=pin, login=access.login
         )
         terminal.say(f"The keeper answered: {output}")
-        return _answers(machine)
+        return answers(machine)
     terminal.say("Paste this line into a shell of the keeper's user, at the keeper:\n")
     terminal.say(enrol_board.line_for_keeper(machine, public, access.store) + "\n")
     return _awaited(machine, public, pin, access)
@@ -69,13 +69,14 @@ def _awaited(machine: BoardFiles, public: str, pin: HostKey | None, access: Keep
             except HoldstillError as error:
                 terminal.say(f"{error}; {error.hint}")
                 continue
-        if _answers(machine):
+        if answers(machine):
             return True
         terminal.say("It does not let this board in yet")
     return False
 
 
-def _answers(machine: BoardFiles) -> bool:
+def answers(machine: BoardFiles) -> bool:
+    """Whether the keeper answers this board; if so, that is said."""
     try:
         with wiring.reached_keeper(machine.from_here) as keeper:
             hello = keeper.hello()

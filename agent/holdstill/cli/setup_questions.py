@@ -5,21 +5,23 @@ from __future__ import annotations
 import os
 import socket
 import sys
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from holdstill.cli import terminal
-from holdstill.errors import HoldstillError, UsageError
+from holdstill.errors import UsageError
 from holdstill.model import names, store_address
 from holdstill.transport.password_login import OneTimeLogin
 from holdstill.workflow import enrol_board
-from holdstill.workflow.setup import Answers, BoardFiles
+from holdstill.workflow.setup import Answers
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
+    from holdstill.model.settings import BoardSettings
+    from holdstill.model.store_address import Address, StoreAddress
     from holdstill.transport.host_keys import HostKey
 
 
@@ -40,9 +42,10 @@ class Given:
     root: str
     store_on_card: bool
 
-    def completed(self) -> Answers:
-        """Ask for what was not given."""
-        if not is_terminal() and not (self.keeper and self.board):
+    def completed(self, top: Path) -> Answers:
+        """Ask for what was not given, and cannot be found out of the system below top."""
+        board = self.board or discovered_name(top)
+        if not is_terminal() and not (self.keeper and board):
             raise UsageError(
                 "nobody can be asked: standard input is no terminal",
                 hint="give --keeper and --board (and --fingerprint for a keeper behind SSH)",
@@ -50,16 +53,24 @@ class Given:
         keeper = self.keeper or click.prompt(
             "Where do captures go (ssh://user@host, or a directory)", value_proc=_address
         )
-        board = self.board or click.prompt(
-            "This board's name at the keeper", default=_hostname(), value_proc=_board
-        )
-        default = DEFAULT_TIME
-        time = self.time or (
-            click.prompt("Local time of the nightly run", default=default, value_proc=_time)
-            if is_terminal()
-            else default
-        )
-        return Answers(keeper, board, time, self.disks, self.root, self.store_on_card)
+        if not board:
+            board = click.prompt("This board's name at the keeper", value_proc=_board)
+        elif not self.board:
+            terminal.say(f"the board is called {board}, by its host name (--board: otherwise)")
+        time = f"{self.time:0>5}" if self.time else DEFAULT_TIME  # 2:30 is 02:30
+        return Answers(_full(keeper), board, time, self.disks, self.root, self.store_on_card)
+
+    def differences(self, settings: BoardSettings) -> list[str]:
+        """Return the options that say otherwise than the settings which are there."""
+        nightly = settings.nightly.time
+        pairs = {
+            "--keeper": (_full(self.keeper), str(settings.keeper)),
+            "--board": (self.board, settings.board),
+            "--time": (f"{self.time:0>5}" if self.time else "", nightly),
+            "--disk": (" ".join(self.disks), " ".join(map(str, settings.disks))),
+            "--board-root": (self.root, str(settings.root)),
+        }
+        return [option for option, (given, there) in pairs.items() if given and given != there]
 
 
 def is_terminal() -> bool:
@@ -67,17 +78,42 @@ def is_terminal() -> bool:
     return sys.stdin.isatty()
 
 
-def _hostname() -> str | None:
-    name = socket.gethostname().partition(".")[0].lower()
-    try:
-        return str(names.check_board(name))
-    except UsageError:
-        return None
+_COMMON = frozenset(
+    {"localhost", "raspberrypi", "debian", "armbian", "dietpi", "orangepi", "ubuntu", "linux"}
+)
+"""Host names of systems as they are delivered (from memory): no names for one board of several."""
+
+
+def discovered_name(top: Path) -> str:
+    """Return the name that the system below top gives itself; "" if it would not do."""
+    here = socket.gethostname() if top == Path("/") else ""
+    with suppress(OSError, UnicodeError):
+        here = here or (top / "etc/hostname").read_text(encoding="ascii").strip()
+    name = here.partition(".")[0].lower()
+    return name if names.is_board(name) and name not in _COMMON else ""
+
+
+def _full(keeper: str) -> str:
+    """Return an address as the settings have it, if it is one."""
+    with suppress(UsageError):
+        return str(as_address(keeper))
+    return keeper
+
+
+def as_address(text: str) -> Address:
+    """Read a keeper's address as people write it: user@host will do.
+
+    Raises:
+        UsageError: it is none.
+    """
+    plain = text.strip()
+    is_short = "@" in plain and not plain.startswith(("/", "ssh://"))
+    return store_address.parse(f"ssh://{plain}" if is_short else plain)
 
 
 def _address(text: str) -> str:
     try:
-        return str(store_address.parse(text.strip()))
+        return str(as_address(text))
     except UsageError as error:
         raise click.UsageError(f"{error}; {error.hint}") from error
 
@@ -89,19 +125,10 @@ def _board(text: str) -> str:
         raise click.UsageError(str(error)) from error
 
 
-def _time(text: str) -> str:
-    try:
-        Answers("/x", "x", text.strip()).settings()
-    except HoldstillError as error:
-        raise click.UsageError("write hours and minutes, such as 02:30") from error
-    return text.strip()
-
-
-def confirmed(machine: BoardFiles, fingerprint: str) -> HostKey | None:
-    """Return the keeper's host key, confirmed by a person; None for a directory."""
-    address = machine.settings.keeper
+def confirmed(address: StoreAddress, host_keys: Path, fingerprint: str) -> HostKey | None:
+    """Return the keeper's host key, confirmed by a person or pinned already; None for a folder."""
     pin = enrol_board.ask_host_key(address)
-    if pin is None or (not fingerprint and enrol_board.is_pinned(machine, pin)):
+    if pin is None or (not fingerprint and enrol_board.is_pinned(host_keys, pin)):
         return pin
     if not fingerprint:
         fingerprint = _asked_fingerprint(pin)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import tmpfs
 from holdstill.cli import options
-from holdstill.errors import LinkError, UsageError
+from holdstill.errors import HoldstillError, LinkError, UsageError
 from holdstill.keeper import forced_command, json_rpc, store_owner
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.remote import RemoteKeeper
@@ -18,7 +18,7 @@ from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.transport.identity import Identity
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
-from holdstill.workflow import after_capture
+from holdstill.workflow import after_capture, before_start
 from holdstill.workflow.capture_run import CaptureDependencies
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def capture_means(
     clock = SystemClock()
     address = settings.keeper
     with ExitStack() as undo:
-        keeper = undo.enter_context(reached_keeper(settings))
+        keeper = _checked_keeper(settings, undo)
         way = (
             RsyncEndpoint(address, _identity(settings))
             if isinstance(address, HostAddress)
@@ -56,6 +56,25 @@ def capture_means(
         )
         transfer = RsyncTransfer(way, tmpfs.choose(settings.spool), clock)
         yield CaptureDependencies(keeper, transfer, BoundedRunner(), clock, progress, all_day)
+
+
+def _checked_keeper(settings: BoardSettings, undo: ExitStack) -> Keeper:
+    """Reach the keeper, and look whether anything stands in the way of a capture.
+
+    Raises:
+        HoldstillError: something does; of several things, all are told.
+    """
+    found = before_start.of_board(settings)
+    try:
+        keeper = undo.enter_context(reached_keeper(settings))
+        found += before_start.of_keeper(keeper.hello())
+    except HoldstillError as error:
+        # What is known to be wrong here is told once.
+        same = any(type(error) is type(other) and str(error) == str(other) for other in found)
+        before_start.refuse(found if same else [*found, error])
+        raise
+    before_start.refuse(found)
+    return keeper
 
 
 @contextmanager

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import VerificationError
 from holdstill.keeper import references
@@ -16,9 +16,9 @@ from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
-    from holdstill.keeper.account import Account
     from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName, Digest
@@ -29,15 +29,31 @@ _NAME_BYTES = 72
 """Bytes of a directory entry named by a digest (ext4)."""
 
 
+NAME = "outgoing"
+"""Of the folder, in that of a board or of a reader, in which contents are laid out."""
+
+
+class Spending(Protocol):
+    """What says how much may be laid out."""
+
+    def spending(self, spent: Spent) -> AbstractContextManager[None]:
+        """Charge what the block writes."""
+
+
 def folder(store: Store, board: BoardName) -> Path:
-    """Return the folder in which contents are laid out."""
-    return store.board_folder(board) / "outgoing"
+    """Return the folder in which contents are laid out for a board."""
+    return store.board_folder(board) / NAME
 
 
 def lay_out(
-    store: Store, capture: StoredCapture, digests: Sequence[Digest], *, account: Account
+    store: Store,
+    capture: StoredCapture,
+    digests: Sequence[Digest],
+    *,
+    account: Spending,
+    top: Path,
 ) -> Path:
-    """Link contents of a capture into a new directory; return it.
+    """Link contents of a capture into a new directory below top; return it.
 
     Hard links, which an rsync that only sends reads from; copies where there are no links, each
     charged before it is made.
@@ -48,7 +64,6 @@ def lay_out(
     """
     wanted = tuple(dict.fromkeys(digests))
     _check_own(store, capture, wanted)
-    top = folder(store, capture.board)
     store.ensure_own(top)
     _give_up_oldest(store, top)
     made = top / secrets.token_hex(8)

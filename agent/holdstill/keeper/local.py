@@ -35,7 +35,8 @@ from holdstill.model import names, pieces
 from holdstill.model.protocol import BATCH, PROTOCOL, Hello, Lacking, RunStarted, SealResult
 from holdstill.model.sizes import BLOCK
 from holdstill.records import assembled, capture_contents, manifest_file
-from holdstill.system import clocks, files
+from holdstill.system import clocks, debian_packages, files
+from holdstill.version import VERSION
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -54,6 +55,8 @@ if TYPE_CHECKING:
 
 LEDGER_LINES = 1040
 """Bytes of a capture's lines in the ledger: that it was sealed, and whether it would boot."""
+PROGRAMS = ("rsync", "ssh-keygen")
+"""What a keeper starts: it receives, and checks signatures."""
 ACCOUNTING = 256
 """Bytes that a content takes beside its own: 121 in the references, or 26 for one that was there
 before (measured, 150,000 contents), and its name in content/."""
@@ -139,6 +142,8 @@ class LocalKeeper:
                 now=clocks.rfc3339(self._clock.now()),
                 newest=self._shelf.newest_good(),
                 keys=self._shelf.enrolled.live_keys,
+                version=VERSION,
+                missing=debian_packages.missing(PROGRAMS),
             )
 
     def begin(self) -> RunStarted:
@@ -335,7 +340,10 @@ class LocalKeeper:
             _check_batch(digests)
             capture = board_captures.check_good(self._shelf.capture(name))
             checked = [names.check_digest(digest) for digest in digests]
-            return fetch_staging.lay_out(self._store, capture, checked, account=self._account)
+            return fetch_staging.lay_out(
+                self._store, capture, checked, account=self._account,
+                top=fetch_staging.folder(self._store, self._board),
+            )  # fmt: skip
 
     def capture(self, name: str) -> StoredCapture:
         """Return a capture for reading, for a store on this host."""

@@ -22,6 +22,7 @@ from holdstill.model.protocol import (
     RunStarted,
     SealResult,
 )
+from holdstill.version import VERSION
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Sequence
@@ -56,10 +57,15 @@ class RemoteKeeper:
         hello = self._call("hello", json_rpc.Nothing(), Hello)
         if hello.protocol != PROTOCOL:
             raise PreflightError(
-                f"the keeper speaks protocol {hello.protocol}, this holdstill {PROTOCOL}",
-                hint="install the same version of holdstill at both ends",
+                f"the keeper (holdstill {hello.version or 'of an older version'}) speaks protocol "
+                f"{hello.protocol}, this holdstill ({VERSION}) {PROTOCOL}",
+                hint="install the same version of holdstill at both ends, on the keeper first",
             )
         return hello
+
+    def choose(self, board: str) -> Hello:
+        """Of a reader's key: read this board's captures from now on; return as hello does."""
+        return self._call("choose", json_rpc.NameParams(name=board), Hello)
 
     def begin(self) -> RunStarted:
         """Begin a run, or go on with one that was cut off."""

@@ -77,7 +77,32 @@ def held(
     Raises:
         BusyError: all are taken, or as many as a board may have while memory is short.
     """
-    slot = _taken(root, board, is_short)
+    with held_in(
+        root / "boards" / board,
+        f"board {board}",
+        f"`ps -ef | grep -- '--board {board}'`; should they not be yours, `holdstill keeper "
+        f"retire {root} {board}` shuts the key out",
+        is_short=is_short,
+    ):
+        yield
+
+
+@contextmanager
+def held_in(
+    folder: Path, who: str, look: str, *, is_short: Callable[[], bool] = _is_short_here
+) -> Iterator[None]:
+    """Hold one of the slots in a folder, as `held` does.
+
+    Args:
+        folder: of a board, or of a reader.
+        who: whose it is, in words.
+        look: a command that shows what holds them, and what to do.
+        is_short: whether memory is short.
+
+    Raises:
+        BusyError: as `held`.
+    """
+    slot = _taken(folder, who, look, is_short)
     try:
         yield
     finally:
@@ -86,7 +111,12 @@ def held(
 
 
 def end_all(root: Path, board: BoardName) -> int:
-    """End all sessions of a board that is let in no more: its calls, and rsyncs that go on.
+    """End all sessions of a board that is let in no more; return how many processes there were."""
+    return end_all_in(root / "boards" / board)
+
+
+def end_all_in(folder: Path) -> int:
+    """End all sessions that hold a slot of a folder: calls, and rsyncs that go on.
 
     They are killed, which a session has to survive anyway. One that waits for a word, or for its
     answer to be read, could go on for hours, and keep out whoever is let in instead.
@@ -96,7 +126,7 @@ def end_all(root: Path, board: BoardName) -> int:
     slots = set()
     for name in NAMES:
         with suppress(OSError):
-            slots.add(_inode(root / "boards" / board / name))
+            slots.add(_inode(folder / name))
     pids = [int(entry.name) for entry in _PROC.iterdir() if entry.name.isdigit()]
     return sum(_is_ended(pid, slots) for pid in pids if pid != os.getpid())
 
@@ -125,18 +155,18 @@ def _inode(path: Path) -> tuple[int, int]:
     return found.st_dev, found.st_ino
 
 
-def _taken(root: Path, board: BoardName, is_short: Callable[[], bool]) -> int | None:
+def _taken(folder: Path, who: str, look: str, is_short: Callable[[], bool]) -> int | None:
     odd: OSError | None = None
     is_any_taken = False
     for number, name in enumerate(NAMES):
         if number == SURE and is_any_taken and is_short():
             raise BusyError(
-                f"the keeper is short of memory, and board {board} has {SURE} sessions there",
+                f"the keeper is short of memory, and {who} has {SURE} sessions there",
                 hint="try again later; if this stays so, `free -m` and `ps -ef | grep 'keeper "
                 "serve'` at the keeper show what takes its memory",
             )
         try:
-            handle = _opened(root / "boards" / board / name)
+            handle = _opened(folder / name)
         except OSError as error:
             if error.errno in _NO_SLOTS:
                 return None
@@ -150,10 +180,9 @@ def _taken(root: Path, board: BoardName, is_short: Callable[[], bool]) -> int | 
     if odd is not None and not is_any_taken:
         raise odd
     raise BusyError(
-        f"board {board} has {SLOTS} sessions at the keeper already, as many as it may have",
+        f"{who} has {SLOTS} sessions at the keeper already, as many as it may have",
         hint="try again later: a session whose connection died ends within three minutes. If this "
-        f"stays so, see at the keeper what they are: `ps -ef | grep -- '--board {board}'`; should "
-        f"they not be yours, `holdstill keeper retire {root} {board}` shuts the key out",
+        f"stays so, see at the keeper what they are: {look}",
     )
 
 

@@ -22,6 +22,8 @@ from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
+    from typing import NoReturn
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -56,7 +58,7 @@ def forced_command(
     """
     enrolled = enrolment.read(store, board)
     os.umask(0o077)
-    with refused_commands.noted(store, board, original, clock=clock):
+    with refused_commands.noted(store, store.board_folder(board), original, clock=clock):
         enrolment.check_in_use(enrolled, key)
         wish = words.parse(original)
         match wish:
@@ -66,15 +68,7 @@ def forced_command(
             case words.Fetch():
                 from holdstill.keeper import fetch_staging  # noqa: PLC0415  it reads captures
 
-                # Become the rsync that reads one folder of this board's own, and nothing else.
-                process.require("rsync")
-                path = f"{fetch_staging.folder(store, board) / wish.folder}/"
-                if not os.path.lexists(path):
-                    raise UsageError(f"board {board} has nothing there to fetch")
-                landlock.restrict(read=[*receiving.SYSTEM_READ, path], write=[])
-                process.become(
-                    Command.of("rsync", "--server", "--sender", *wish.options, ".", path)
-                )
+                become_sender(wish, fetch_staging.folder(store, board))
             case words.ControlRequest():
                 from holdstill.keeper.local import LocalKeeper  # noqa: PLC0415  half of a start
                 from holdstill.keeper.ssh_server import SshServer  # noqa: PLC0415
@@ -88,6 +82,20 @@ def forced_command(
                     _limit_cpu(CPU_AFTERWARDS)
                     afterwards()
     return 0
+
+
+def become_sender(wish: words.Fetch, outgoing: Path) -> NoReturn:
+    """Become the rsync that reads one folder of what was laid out, and nothing else.
+
+    Raises:
+        UsageError: there is no such folder.
+    """
+    process.require("rsync")
+    path = f"{outgoing / wish.folder}/"
+    if not os.path.lexists(path):
+        raise UsageError("there is nothing to fetch under that name")
+    landlock.restrict(read=[*receiving.SYSTEM_READ, path], write=[])
+    process.become(Command.of("rsync", "--server", "--sender", *wish.options, ".", path))
 
 
 def _limit_cpu(seconds: int) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import select
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import msgspec
 
@@ -14,10 +14,13 @@ from holdstill.keeper import fetch_staging, json_rpc, refused_commands, session_
 from holdstill.model.protocol import MESSAGE_LIMIT
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from holdstill.keeper.json_rpc import Call
     from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
+    from holdstill.model.protocol import CaptureBrief, Hello
     from holdstill.system.clocks import Clock
 
 LAID_OUT_EACH = fetch_staging.LAID_OUT_MOST // (session_slots.SLOTS + 1)
@@ -86,14 +89,34 @@ def _is_taken(target: int, answer: bytes, *, patience: Patience, clock: Clock) -
     return True
 
 
-class SshServer:
-    """Answers calls with the methods of one board's keeper."""
+class ReadService(Protocol):
+    """What may be read by whoever came in, and whether that key is still let in."""
 
-    def __init__(
-        self, keeper: LocalKeeper, store: Store, board: BoardName, *, clock: Clock
-    ) -> None:
-        self._keeper = keeper
-        self._store, self._board, self._clock = store, board, clock
+    def check_in_use(self) -> None:
+        """Raise SecurityError if the key was withdrawn."""
+
+    def hello(self) -> Hello:
+        """Return who came in, and how it stands."""
+
+    def captures(self) -> tuple[CaptureBrief, ...]:
+        """Return the captures of the board, oldest first."""
+
+    def manifest(self, name: str) -> bytes:
+        """Return a capture's manifest."""
+
+    def signature(self, name: str) -> bytes:
+        """Return a manifest's signature."""
+
+    def stage(self, name: str, digests: Sequence[str]) -> Path:
+        """Prepare contents of a capture for fetching."""
+
+
+class CallServer:
+    """Answers calls that read; what is refused is noted in a folder's refusals.jsonl."""
+
+    def __init__(self, service: ReadService, store: Store, folder: Path, *, clock: Clock) -> None:
+        self._service = service
+        self._store, self._folder, self._clock = store, folder, clock
         self._staged_folders: list[Path] = []
 
     def run(self, source: int, target: int, *, patience: Patience = USUAL) -> None:
@@ -112,7 +135,7 @@ class SshServer:
                     if not taken:
                         return
                     over = self._clock.monotonic() + patience.call
-                self._keeper.check_in_use()
+                self._service.check_in_use()
         except BrokenPipeError:
             return
         finally:
@@ -137,14 +160,46 @@ class SshServer:
             return json_rpc.error_line(call.id, error)
 
     def _note(self, error: SecurityError) -> None:
-        refused_commands.note(self._store, self._board, str(error), clock=self._clock)
+        refused_commands.note(self._store, self._folder, str(error), clock=self._clock)
+
+    def _result(self, call: Call) -> object:
+        """Call the method that is named, from a fixed list: those that only read."""
+        match call.method:
+            case "hello":
+                json_rpc.read_params(call, json_rpc.Nothing)
+                return self._service.hello()
+            case "captures":
+                json_rpc.read_params(call, json_rpc.Nothing)
+                return self._service.captures()
+            case "manifest":
+                return self._service.manifest(json_rpc.read_params(call, json_rpc.NameParams).name)
+            case "signature":
+                name = json_rpc.read_params(call, json_rpc.NameParams).name
+                return self._service.signature(name)
+            case "stage":
+                wish = json_rpc.read_params(call, json_rpc.StageParams)
+                # Its own oldest goes first, not what another session fetches just now.
+                while len(self._staged_folders) >= LAID_OUT_EACH:
+                    self._store.discard(self._staged_folders.pop(0))
+                folder = self._service.stage(wish.name, wish.digests)
+                self._staged_folders.append(folder)
+                return f"outgoing/{folder.name}"
+            case _:
+                raise SecurityError(f"no such method: {call.method[:40]!r}")
+
+
+class SshServer(CallServer):
+    """Answers calls with the methods of one board's keeper."""
+
+    def __init__(
+        self, keeper: LocalKeeper, store: Store, board: BoardName, *, clock: Clock
+    ) -> None:
+        super().__init__(keeper, store, store.board_folder(board), clock=clock)
+        self._keeper = keeper
 
     def _result(self, call: Call) -> object:
         """Call the method that is named, from a fixed list."""
         match call.method:
-            case "hello":
-                json_rpc.read_params(call, json_rpc.Nothing)
-                return self._keeper.hello()
             case "begin":
                 json_rpc.read_params(call, json_rpc.Nothing)
                 # Begin; the folder is named as the rsync of a forced command knows them.
@@ -170,20 +225,5 @@ class SshServer:
                 json_rpc.read_params(call, json_rpc.Nothing)
                 self._keeper.abandon()
                 return None
-            case "captures":
-                json_rpc.read_params(call, json_rpc.Nothing)
-                return self._keeper.captures()
-            case "manifest":
-                return self._keeper.manifest(json_rpc.read_params(call, json_rpc.NameParams).name)
-            case "signature":
-                return self._keeper.signature(json_rpc.read_params(call, json_rpc.NameParams).name)
-            case "stage":
-                wish = json_rpc.read_params(call, json_rpc.StageParams)
-                # Its own oldest goes first, not what another session fetches just now.
-                while len(self._staged_folders) >= LAID_OUT_EACH:
-                    self._store.discard(self._staged_folders.pop(0))
-                folder = self._keeper.stage(wish.name, wish.digests)
-                self._staged_folders.append(folder)
-                return f"outgoing/{folder.name}"
             case _:
-                raise SecurityError(f"no such method: {call.method[:40]!r}")
+                return super()._result(call)

@@ -19,7 +19,14 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
 
-FOLDERS = ("content", "boards", "trash", "damaged", *(f"content/{shard}" for shard in SHARDS))
+FOLDERS = (
+    "content",
+    "boards",
+    "trash",
+    "damaged",
+    "readers",
+    *(f"content/{shard}" for shard in SHARDS),
+)
 OF_RUNS = ("captures", "incoming", "sealing")
 """Of a board, those that every run of it needs."""
 OF_BOARD = (*OF_RUNS, "outgoing", "latest")

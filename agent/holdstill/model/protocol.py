@@ -96,6 +96,10 @@ class Hello(Record, frozen=True, kw_only=True):
         newest: the newest good capture, the base of the next one.
         keys: `type base64` of the keys whose captures are taken; none from a keeper that does
             not say.
+        version: of holdstill there; "" from a keeper that does not say.
+        missing: programs that are not installed there, and without which nothing is sent.
+        readable: of a reader's key, the boards that it may read; board is "" until it has chosen
+            one, and keys are then all that may have signed captures of that one.
     """
 
     protocol: int
@@ -105,6 +109,9 @@ class Hello(Record, frozen=True, kw_only=True):
     now: str
     newest: CaptureBrief | None = None
     keys: tuple[str, ...] = ()
+    version: str = ""
+    missing: tuple[str, ...] = ()
+    readable: tuple[str, ...] = ()
 
 
 class RunStarted(Record, frozen=True, kw_only=True):

@@ -212,11 +212,7 @@ def require(way: EmulatorSetup) -> None:
         path, package = way.firmware
         if not path.exists():
             raise PreflightError(f"{path} is missing", hint=f"apt-get install {package}")
-    try:
-        process.require(way.program)
-    except PreflightError as error:
-        package = "qemu-system-arm" if way.program == emulation.ARM64 else "qemu-system-x86"
-        raise PreflightError(str(error), hint=f"apt-get install {package}") from error
+    process.require(way.program)
 
 
 def fit_slot(image: Path) -> None:

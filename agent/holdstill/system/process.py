@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, Self
 
 from holdstill.errors import CommandError, PreflightError
+from holdstill.system import debian_packages
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from typing import IO, NoReturn
 
 PLAIN_ENVIRONMENT = {
-    "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
+    "PATH": debian_packages.PATH,
     "LC_ALL": "C.UTF-8",
     "TZ": "UTC",
     "HOME": "/nonexistent",
@@ -96,9 +97,7 @@ class LocalRunner:
                 check=False,
             )
         except FileNotFoundError as error:
-            raise CommandError(
-                str(command), 127, b"no such program", hint=f"install {command.argv[0]}"
-            ) from error
+            raise not_installed(command) from error
         except subprocess.TimeoutExpired as error:
             words = b"no end after %d s" % command.timeout
             raise CommandError(str(command), 124, words) from error
@@ -126,9 +125,7 @@ class LocalRunner:
                     cwd="/",
                 )
             except FileNotFoundError as error:
-                raise CommandError(
-                    str(command), 127, b"no such program", hint=f"install {command.argv[0]}"
-                ) from error
+                raise not_installed(command) from error
         with child:
             try:
                 yield Running(child)
@@ -153,13 +150,19 @@ def require(*programs: str) -> None:
     Raises:
         PreflightError: lists all that are missing.
     """
-    missing = [p for p in programs if shutil.which(p, path=PLAIN_ENVIRONMENT["PATH"]) is None]
-    if missing:
+    if missing := debian_packages.missing(programs):
         raise PreflightError(
             f"missing programs: {', '.join(missing)}",
-            hint="install them; on Debian: apt-get install rsync openssh-client e2fsprogs "
-            "dosfstools mtools fdisk util-linux",
+            hint=debian_packages.how_to_install(missing),
         )
+
+
+def not_installed(command: Command) -> CommandError:
+    """Return the error of a command whose program is not installed."""
+    program = command.argv[0]
+    return CommandError(
+        str(command), 127, b"no such program", hint=debian_packages.how_to_install([program])
+    )
 
 
 @contextmanager
@@ -175,14 +178,7 @@ def streaming(command: Command) -> Iterator[IO[bytes]]:
     # full pipe would block the command for ever.
     with (
         os.fdopen(os.memfd_create("errors"), "wb") as errors,
-        subprocess.Popen(
-            command.argv,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=errors,
-            env=PLAIN_ENVIRONMENT | dict(command.environment),
-            cwd="/",
-        ) as child,
+        _piped(command, errors) as child,
     ):
         assert child.stdout is not None  # noqa: S101  PIPE was asked for
         try:
@@ -195,6 +191,21 @@ def streaming(command: Command) -> Iterator[IO[bytes]]:
             size = os.fstat(errors.fileno()).st_size
             words = os.pread(errors.fileno(), _STDERR_KEPT, max(0, size - _STDERR_KEPT))
             raise CommandError(str(command), status, words)
+
+
+def _piped(command: Command, errors: IO[bytes]) -> subprocess.Popen[bytes]:
+    """Start a command whose standard output is read here."""
+    try:
+        return subprocess.Popen(
+            command.argv,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=errors,
+            env=PLAIN_ENVIRONMENT | dict(command.environment),
+            cwd="/",
+        )
+    except FileNotFoundError as error:
+        raise not_installed(command) from error
 
 
 class Background:

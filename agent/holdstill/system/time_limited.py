@@ -17,7 +17,7 @@ from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError
-from holdstill.system.process import PLAIN_ENVIRONMENT
+from holdstill.system.process import PLAIN_ENVIRONMENT, not_installed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -152,10 +152,10 @@ def _start(command: Command, stdin: int, stdout: int, stderr: int) -> subprocess
             cwd="/",
             start_new_session=True,
         )
+    except FileNotFoundError as error:
+        raise not_installed(command) from error
     except OSError as error:
-        words = (error.strerror or "").encode()
-        hint = f"install {command.argv[0]}" if isinstance(error, FileNotFoundError) else ""
-        raise CommandError(str(command), 127, words, hint=hint) from error
+        raise CommandError(str(command), 127, (error.strerror or "").encode()) from error
 
 
 @contextmanager

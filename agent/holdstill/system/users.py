@@ -60,7 +60,7 @@ class User:
 def may_read(user: User, path: Path, runner: Runner) -> bool:
     """Return whether a user, in all of its groups, may read a file; only root can ask."""
     try:
-        runner.run(Command.of(*_become(user), "test", "-r", path))
+        runner.run(Command.of(*become(user), "test", "-r", path))
     except CommandError:
         return False
     return True
@@ -78,10 +78,10 @@ def start_again_as(user: User) -> NoReturn:
     """
     process.require("setpriv")
     called = {"HOME": user.home or "/", "USER": user.called, "LOGNAME": user.called}
-    process.start_again(*_become(user), environment=os.environ | called)
+    process.start_again(*become(user), environment=os.environ | called)
 
 
-def _become(user: User) -> tuple[str, ...]:
+def become(user: User) -> tuple[str, ...]:
     """Return the words before a command that is to run as this user, in its groups."""
     groups = "--init-groups" if user.name else "--clear-groups"
     return (

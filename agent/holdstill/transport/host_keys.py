@@ -11,9 +11,10 @@ import socket
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.errors import LinkError, SecurityError
+from holdstill.errors import SecurityError
 from holdstill.records import signature
 from holdstill.system import files
+from holdstill.transport import link_failure
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -62,10 +63,7 @@ def scan(address: HostAddress) -> HostKey:
         with socket.create_connection((address.host, address.port), timeout=TIMEOUT) as plug:
             key = _key_of(plug)
     except (OSError, paramiko.SSHException, EOFError) as error:
-        raise LinkError(
-            f"cannot ask {address} for its host key: {error}",
-            hint="check the address, and that sshd runs there",
-        ) from error
+        raise link_failure.of_exception(error, address) from error
     return HostKey(address.known_hosts_name, key.get_name(), key.get_base64())
 
 

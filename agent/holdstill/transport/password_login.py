@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdstill.errors import LinkError, PreflightError, SecurityError
+from holdstill.transport import link_failure
 from holdstill.transport.lean_paramiko import paramiko
 
 if TYPE_CHECKING:
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
 TIMEOUT = 60.0
 LIMIT = 64 << 10
 """Bytes of an answer that we are willing to read."""
-NOT_FOUND = 127
-"""A shell's exit status for a command that is not found (POSIX, 2.8.2)."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +55,7 @@ def run(
             status, output = _run(client, command, stdin)
         except (OSError, EOFError, paramiko.SSHException) as error:
             raise LinkError(f"the connection to {address} broke: {error}") from error
-    if status == NOT_FOUND:
+    if status == link_failure.NOT_FOUND:
         raise LinkError(
             f"there is no holdstill at {address}: {output}",
             hint="install it there first (see README), so that this user finds it",
@@ -126,10 +125,7 @@ def _connect(
             hint="check password or key, and whether sshd there takes passwords at all",
         ) from error
     except (OSError, EOFError, paramiko.SSHException) as error:
-        raise LinkError(
-            f"cannot talk to {address}: {error}",
-            hint="check the network and that sshd runs at the keeper",
-        ) from error
+        raise link_failure.of_exception(error, address) from error
 
 
 def _run(client: paramiko.SSHClient, command: str, stdin: bytes) -> tuple[int, str]:

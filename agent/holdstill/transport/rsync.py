@@ -25,10 +25,16 @@ from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.errors import CommandError, LinkError, SecurityError
+from holdstill.errors import (
+    CommandError,
+    HoldstillError,
+    LinkError,
+    PreflightError,
+    SecurityError,
+)
 from holdstill.system import cpu, process, work_folder
 from holdstill.system.process import Command
-from holdstill.transport import host_keys
+from holdstill.transport import host_keys, link_failure
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -54,7 +60,6 @@ _LINK_FAILED = frozenset({10, 12, 30, 35, 255})
 _STATS = re.compile(rb"^Total bytes (?:sent|received): ([0-9]+)$", re.MULTILINE)
 _REPORT = 8192
 """Bytes from the end of what rsync prints: the statistics are there."""
-_HOST_KEY_WORDS = (b"Host key verification failed", b"REMOTE HOST IDENTIFICATION HAS CHANGED")
 
 
 FAST_WITH_AES = "^aes128-gcm@openssh.com"
@@ -212,28 +217,25 @@ class RsyncTransfer:
                     report = output.read()[-_REPORT:]
                 return read_stats(report)
             except CommandError as error:
-                if error.status not in _LINK_FAILED or attempt == self.attempts - 1:
-                    _check_same_host(error)
-                    answer = error.words.decode(errors="backslashreplace").strip().splitlines()
-                    explained = LinkError(
-                        f"rsync ended with status {error.status}: {' / '.join(answer[-4:])}",
-                        hint="what has arrived is kept; run again to go on from there",
-                    )
-                    raise explained from error
-                _check_same_host(error)
+                failure = self._explained(error)
+                is_hopeless = not isinstance(failure, LinkError)  # another key, say, or no program
+                if is_hopeless or error.status not in _LINK_FAILED or attempt == self.attempts - 1:
+                    raise failure from error
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
         raise LinkError("no attempt was made")
+
+    def _explained(self, error: CommandError) -> HoldstillError:
+        """Return in our words why rsync failed, and its own behind them."""
+        if error.status == link_failure.NOT_FOUND and error.hint:  # it did not start at all
+            return PreflightError("rsync is not installed on this machine", hint=error.hint)
+        words = error.words.decode(errors="backslashreplace").strip()
+        said = f"rsync ended with status {error.status}: {' / '.join(words.splitlines()[-4:])}"
+        known = link_failure.of_words(words, self.way.address)
+        if known is None:
+            return LinkError(said, hint=link_failure.AGAIN)
+        return known
 
 
 def read_stats(report: bytes) -> TransferResult:
     """Parse the statistics of `rsync --stats`; pure."""
     return TransferResult(sum(int(count) for count in _STATS.findall(report)))
-
-
-def _check_same_host(error: CommandError) -> None:
-    if any(words in error.words for words in _HOST_KEY_WORDS):
-        raise SecurityError(
-            "the keeper answers with another host key than the pinned one",
-            hint="nothing was sent. If the keeper was set up again, compare fingerprints and pin "
-            "it again; if not, somebody is in the middle",
-        ) from error

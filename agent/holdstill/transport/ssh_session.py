@@ -13,8 +13,9 @@ import threading
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.errors import BusyError, HoldstillError, LinkError, PreflightError, SecurityError
+from holdstill.errors import BusyError, HoldstillError, LinkError, PreflightError
 from holdstill.transport import host_keys as keys
+from holdstill.transport import link_failure
 from holdstill.transport.lean_paramiko import paramiko
 
 if TYPE_CHECKING:
@@ -66,8 +67,8 @@ def connected(
         try:
             channel.exec_command(command)
         except (paramiko.SSHException, OSError, EOFError) as error:
-            raise _lost(address, error) from error
-        session = SshSession(channel, str(address))
+            raise link_failure.of_exception(error, address) from error
+        session = SshSession(channel, address)
         if heartbeat:
             undo.enter_context(_beating(session, heartbeat, every))
         yield session
@@ -113,20 +114,11 @@ def _connect(client: paramiko.SSHClient, address: HostAddress, key: paramiko.PKe
             sock=_plug(address),
         )
     except paramiko.BadHostKeyException as error:
-        raise SecurityError(
-            f"{address} answers with another host key than the pinned one",
-            hint="nothing was sent. If the keeper was set up again, compare fingerprints and pin "
-            "it again; if not, somebody is in the middle",
-        ) from error
+        raise link_failure.told(link_failure.OTHER_HOST, address) from error
     except paramiko.AuthenticationException as error:
-        raise LinkError(
-            f"{address} does not let this board in: {error}",
-            hint="put the line that `holdstill keeper enrol` prints into the authorized_keys "
-            f"file of {address.user} at the keeper; if it is there, sshd's log there says what it "
-            "minds: the modes of that file and its folders, say, or a locked account",
-        ) from error
+        raise link_failure.told(link_failure.NOT_LET_IN, address, str(error)) from error
     except (paramiko.SSHException, OSError, EOFError) as error:
-        raise _lost(address, error) from error
+        raise link_failure.of_exception(error, address) from error
 
 
 def _plug(address: HostAddress) -> socket.socket:
@@ -145,14 +137,7 @@ def _opened(client: paramiko.SSHClient, address: HostAddress) -> paramiko.Channe
     try:
         return transport.open_session(timeout=CONNECT_TIMEOUT)
     except (paramiko.SSHException, OSError, EOFError) as error:
-        raise _lost(address, error) from error
-
-
-def _lost(address: HostAddress, error: BaseException) -> LinkError:
-    return LinkError(
-        f"cannot talk to {address}: {type(error).__name__}: {error}",
-        hint="check the network and that sshd runs at the keeper",
-    )
+        raise link_failure.of_exception(error, address) from error
 
 
 @contextmanager
@@ -179,7 +164,7 @@ def _beating(session: SshSession, heartbeat: bytes, every: float) -> Iterator[No
 class SshSession:
     """A channel of lines to a command on a host. Use `connected`."""
 
-    def __init__(self, channel: paramiko.Channel, peer: str) -> None:
+    def __init__(self, channel: paramiko.Channel, peer: HostAddress) -> None:
         self._channel, self._peer = channel, peer
         self._rest = bytearray()
         self._sending = threading.Lock()
@@ -237,11 +222,14 @@ class SshSession:
 
     def _ended(self) -> HoldstillError:
         """Return why the command ended: one that was one too many says so by its exit code."""
-        what = f"{self._peer} ended the session{self._last_words()}"
+        words = self._last_words()
         # It comes after the end of the output (RFC 4254, 6.10), or never.
-        if self._channel.status_event.wait(EXIT_PATIENCE) and (
-            self._channel.recv_exit_status() == BusyError.exit_code
-        ):
+        ended = self._channel.status_event.wait(EXIT_PATIENCE)
+        status = self._channel.recv_exit_status() if ended else None
+        if status == link_failure.NOT_FOUND:
+            return link_failure.told(link_failure.NO_HOLDSTILL_THERE, self._peer, words)
+        what = f"{self._peer} ended the session" + (f": {words}" if words else "")
+        if status == BusyError.exit_code:
             return BusyError(what)
         return LinkError(
             what,
@@ -258,5 +246,4 @@ class SshSession:
                 output += chunk
         except (OSError, EOFError, paramiko.SSHException):
             pass
-        words = output.decode(errors="backslashreplace").strip()
-        return f": {words}" if words else ""
+        return output.decode(errors="backslashreplace").strip()

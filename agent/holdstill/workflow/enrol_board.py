@@ -15,6 +15,8 @@ from holdstill.transport import host_keys as keys
 from holdstill.transport import password_login
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from holdstill.model.store_address import StoreAddress
     from holdstill.system.clocks import Clock
     from holdstill.transport.host_keys import HostKey
@@ -37,9 +39,9 @@ def ask_host_key(address: StoreAddress) -> HostKey | None:
     return None
 
 
-def is_pinned(machine: BoardFiles, pin: HostKey) -> bool:
-    """Whether this very key is pinned already."""
-    return pin in keys.read(machine.host_keys)
+def is_pinned(host_keys: Path, pin: HostKey) -> bool:
+    """Whether this very key is pinned already in a file."""
+    return pin in keys.read(host_keys)
 
 
 def check_fingerprint(pin: HostKey, given: str) -> None:

@@ -17,13 +17,20 @@ from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.report import BootReport
 from holdstill.rebuild.planner import Plan
 from holdstill.system import byte_source
-from holdstill.workflow import plan_rebuild, rebuild_source, skip_damaged
+from holdstill.workflow import (
+    before_start,
+    needed_programs,
+    plan_rebuild,
+    rebuild_source,
+    skip_damaged,
+)
 from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild_steps import StepWriter
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from contextlib import AbstractContextManager
+    from pathlib import Path
 
     from holdstill.disks.emmc_areas import EmmcArea
     from holdstill.model.layout import Disk
@@ -36,6 +43,10 @@ if TYPE_CHECKING:
 
 class RebuildGoal(Protocol):
     """What is to be written: an image, or a card."""
+
+    @property
+    def path(self) -> Path:
+        """Where it is."""
 
     def size(self, captured: Disk) -> int:
         """Return the target's bytes; captured is the disk of the capture."""
@@ -201,6 +212,11 @@ def _decided(
 ) -> tuple[RebuildSource, Proposal]:
     """Vary the capture as the options say, and plan every step."""
     disk_choice.check(captured.manifest, options.disk)
+    before_start.refuse(
+        before_start.of_programs(
+            needed_programs.of_rebuild(captured.manifest, goal.path, outside.machine)
+        )
+    )
     changes: tuple[str, ...] = ()
     damaged = skip_damaged.damaged(captured, outside.progress) if options.leave_out_damaged else {}
     source = skip_damaged.without(captured, damaged)

@@ -10,7 +10,7 @@ from holdstill.model import sizes
 from holdstill.model.sizes import GIB
 from holdstill.rehearse import rehearsal
 from holdstill.system import work_folder
-from holdstill.workflow import rebuild
+from holdstill.workflow import before_start, needed_programs, rebuild
 from holdstill.workflow.rebuild import RebuildOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.rebuild_goal import ImageGoal
@@ -55,6 +55,11 @@ def rehearse(
         deadline: seconds until the boot has failed.
         sign: regular expression that means success; "" for a login prompt.
     """
+    needed = (
+        *needed_programs.of_rebuild(capture.manifest(), scratch / "scratch.img", machine),
+        *needed_programs.of_emulator(capture.manifest()),
+    )
+    before_start.refuse(before_start.of_programs(needed))
     with work_folder.made(scratch) as folder:
         images: list[Path] = []
         notes: list[str] = []

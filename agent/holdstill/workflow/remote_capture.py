@@ -35,7 +35,10 @@ if TYPE_CHECKING:
 
 
 class FetchService(Protocol):
-    """A keeper that lets a board read its own captures."""
+    """A keeper that lets a board read its own captures, or a reader those of boards."""
+
+    def choose(self, board: str) -> Hello:
+        """Of a reader's key: read this board's captures from now on."""
 
     def hello(self) -> Hello:
         """Return the keeper's state, and which board the key belongs to."""
@@ -61,10 +64,14 @@ class RsyncFetcher(Protocol):
 
 
 class RemoteLibrary:
-    """The captures of the board that a key belongs to.
+    """The captures of the board that a key belongs to, or of those that a reader's key may read.
+
+    A reader has the boards' own keys from the keeper: that it could lie about them, and so about
+    the captures, is why they are remembered from the first time on (`remembered`).
 
     Attributes:
-        board: its name at the keeper.
+        boards: what may be read.
+        board: the one that is read now.
     """
 
     def __init__(
@@ -76,28 +83,68 @@ class RemoteLibrary:
         machine: Runner,
         folder: Path,
         limit: int = LIMIT,
+        remembered: Callable[[str, Sequence[str]], None] = lambda _board, _keys: None,
     ) -> None:
+        """Begin; remembered is told the keys of each board that a reader reads."""
         self._service, self._fetcher = service, fetcher
-        self._key, self._machine = key, machine
+        self._keys: tuple[str, ...] = (key,)
+        self._machine = machine
         self._folder, self._limit = folder, limit
-        self.board: BoardName = names.check_board(service.hello().board)
+        self._remembered = remembered
+        hello = service.hello()
+        self._is_reader = not hello.board
+        readable = hello.readable if self._is_reader else (hello.board,)
+        self.boards: tuple[BoardName, ...] = tuple(names.check_board(name) for name in readable)
+        self._board: BoardName | None = None if self._is_reader else self.boards[0]
+
+    @property
+    def board(self) -> BoardName:
+        """The board that is read.
+
+        Raises:
+            UsageError: there are several, and none was named.
+        """
+        if self._board is None and len(self.boards) == 1:
+            return self.check_own(self.boards[0])
+        if self._board is None:
+            raise UsageError(
+                f"this key reads {len(self.boards)} boards: {', '.join(self.boards) or 'none'}",
+                hint="name one of them",
+            )
+        return self._board
 
     def briefs(self) -> tuple[CaptureBrief, ...]:
         """List the captures, oldest first, each with the faults that the keeper reports."""
         return self._service.captures()
 
     def check_own(self, board: str) -> BoardName:
-        """Return a board's name if the key is its own.
+        """Return a board's name if the key is its own, or may read it: it is read from now on.
 
         Raises:
             UsageError: it is another one's.
         """
-        if names.check_board(board) != self.board:
+        name = names.check_board(board)
+        if self._is_reader:
+            return self._chosen(name)
+        if name != self.board:
             raise UsageError(
                 f"this key is that of board {self.board}, not of {board}",
                 hint=f"use {board}'s own key, or run this at the keeper, which knows every board",
             )
         return self.board
+
+    def _chosen(self, board: BoardName) -> BoardName:
+        if board not in self.boards:
+            raise UsageError(
+                f"this key does not read board {board}",
+                hint=f"it reads {', '.join(self.boards) or 'none'}; at the keeper, `holdstill "
+                "keeper reader add` lets it read others",
+            )
+        if board != self._board:
+            keys = self._service.choose(board).keys
+            self._remembered(board, keys)
+            self._keys, self._board = keys, board
+        return board
 
     def find(self, reference: str) -> RemoteCapture:
         """Return the capture that BOARD or BOARD/CAPTURE means, with what is wrong with it.
@@ -122,9 +169,9 @@ class RemoteLibrary:
     def _doubts(self, name: str, data: bytes, seal: bytes) -> tuple[str, ...]:
         """Return what this side finds wrong; the keeper is not trusted."""
         try:
-            signature.verify(data, seal, board=self.board, keys=(self._key,), runner=self._machine)
+            signature.verify(data, seal, board=self.board, keys=self._keys, runner=self._machine)
         except SecurityError:
-            return ("bad signature: the key in use did not sign it",)
+            return ("bad signature: no key of the board signed it",)
         manifest = manifest_file.decode(data, f"manifest of {self.board} {name}")
         if manifest.board.name != self.board or manifest.seq != CaptureName.parse(name).seq:
             return (f"bad name: it is capture {manifest.seq} of {manifest.board.name}",)

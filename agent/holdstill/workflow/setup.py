@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.errors import PreflightError
 from holdstill.model import settings as model_settings
 from holdstill.records import signature
 from holdstill.system import files
@@ -102,19 +101,6 @@ class BoardFiles:
     def from_here(self) -> BoardSettings:
         """The settings with the places of keys as they are seen from here."""
         return msgspec.structs.replace(self.settings, key=self.key, host_keys=self.host_keys)
-
-
-def check_new(machine: BoardFiles) -> None:
-    """Refuse to overwrite settings.
-
-    Raises:
-        PreflightError: there are some.
-    """
-    if machine.settings_path.exists():
-        raise PreflightError(
-            f"{machine.settings_path} exists: this board is set up already",
-            hint="give --replace to write it again; existing keys are kept",
-        )
 
 
 def write(machine: BoardFiles, answers: Answers, pin: HostKey | None, runner: Runner) -> str:

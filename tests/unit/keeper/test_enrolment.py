@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import DocumentError, SecurityError, UsageError
-from holdstill.keeper import enrolment, store
+from holdstill.keeper import authorized_keys, enrolment, store
 from holdstill.keeper import store as stores
 from holdstill.model import names
 from holdstill.model.settings import OwnLimits
@@ -37,7 +37,7 @@ def boathouse(tmp_path: Path) -> Store:
 
 
 def test_s01_s02_the_line_ties_the_key_to_one_command(boathouse: Store) -> None:
-    line = enrolment.authorized_line(
+    line = authorized_keys.authorized_line(
         boathouse, PIER_3, KEY, program=PROGRAM, sources="192.0.2.0/24"
     )
 
@@ -51,7 +51,7 @@ def test_s01_s02_the_line_ties_the_key_to_one_command(boathouse: Store) -> None:
 def test_a_path_with_a_blank_survives_the_shell_of_sshd(tmp_path: Path) -> None:
     spaced = store.create(tmp_path / "boat house; id", clock=FakeClock())
 
-    line = enrolment.authorized_line(spaced, PIER_3, KEY, program=PROGRAM)
+    line = authorized_keys.authorized_line(spaced, PIER_3, KEY, program=PROGRAM)
 
     command = line.partition('command="')[2].partition('" ssh-')[0]
     assert shlex.split(command)[4] == str(spaced.root)
@@ -62,13 +62,13 @@ def test_a_path_that_cannot_be_written_in_the_line_is_refused(tmp_path: Path, od
     strange = store.create(tmp_path / odd, clock=FakeClock())
 
     with pytest.raises(UsageError, match="in the path"):
-        enrolment.authorized_line(strange, PIER_3, KEY, program=PROGRAM)
+        authorized_keys.authorized_line(strange, PIER_3, KEY, program=PROGRAM)
 
 
 @pytest.mark.parametrize("sources", ['192.0.2.1",command="sh', "192.0.2.1 10.0.0.1", "a\nb"])
 def test_sources_that_would_end_the_option_are_refused(boathouse: Store, sources: str) -> None:
     with pytest.raises(UsageError, match="no list of addresses"):
-        enrolment.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM, sources=sources)
+        authorized_keys.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM, sources=sources)
 
 
 @pytest.mark.parametrize(
@@ -214,8 +214,8 @@ def test_lines_for_authorized_keys_are_not_lost_when_several_are_written_at_once
 
     with ThreadPoolExecutor(8) as pool:
         deeds: list[Callable[[], object]] = [
-            lambda: enrolment.shut_out(boathouse, [f"ssh-ed25519 {bodies[0]}"], home),
-            *(partial(enrolment.let_in, line, home) for line in lines[1:]),
+            lambda: authorized_keys.shut_out(boathouse, [f"ssh-ed25519 {bodies[0]}"], home),
+            *(partial(authorized_keys.let_in, line, home) for line in lines[1:]),
             *(partial(boathouse.known_boards.note, names.check_board(f"pier-{n}"), n)
               for n in range(40)),
         ]  # fmt: skip
@@ -279,31 +279,31 @@ def test_m19_a_retired_board_comes_back_with_another_key(boathouse: Store) -> No
 
 
 def test_m19_only_the_lines_of_the_withdrawn_key_go(tmp_path: Path, boathouse: Store) -> None:
-    line = enrolment.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
-    path = enrolment.let_in(line, tmp_path)
+    line = authorized_keys.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
+    path = authorized_keys.let_in(line, tmp_path)
     owners = f"{OTHER_KEY} somebody"
     path.write_text(f"# by hand\n{owners}\n{line}\n{KEY}\n", encoding="ascii")
 
-    told = enrolment.shut_out(boathouse, (KEY,), tmp_path)
+    told = authorized_keys.shut_out(boathouse, (KEY,), tmp_path)
 
     assert told == (path, 2, ())
     assert path.read_text(encoding="ascii") == f"# by hand\n{owners}\n"
-    assert enrolment.shut_out(boathouse, (KEY,), tmp_path) == (path, 0, ())
+    assert authorized_keys.shut_out(boathouse, (KEY,), tmp_path) == (path, 0, ())
 
 
 def test_a_copy_of_a_store_does_not_shut_the_boards_of_the_other_out(
     tmp_path: Path, boathouse: Store
 ) -> None:
-    line = enrolment.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
-    path = enrolment.let_in(line, tmp_path)
+    line = authorized_keys.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
+    path = authorized_keys.let_in(line, tmp_path)
     copied = stores.open_store(keeping.copy_store(boathouse.root, tmp_path / "copy"))
 
-    told = enrolment.shut_out(copied, (KEY,), tmp_path)
+    told = authorized_keys.shut_out(copied, (KEY,), tmp_path)
 
     assert told == (path, 0, (f"--store {boathouse.root} --board pier-3",))
     assert path.read_text(encoding="ascii") == f"{line}\n"
     boathouse.root.rename(tmp_path / "moved")  # then the line is nobody's
-    assert enrolment.shut_out(copied, (KEY,), tmp_path) == (path, 1, ())
+    assert authorized_keys.shut_out(copied, (KEY,), tmp_path) == (path, 1, ())
 
 
 def test_the_store_of_a_line_is_told_by_where_it_is_not_by_how_it_is_written(
@@ -311,9 +311,11 @@ def test_the_store_of_a_line_is_told_by_where_it_is_not_by_how_it_is_written(
 ) -> None:
     (tmp_path / "link").symlink_to(boathouse.root)
     same = dataclasses.replace(boathouse, root=tmp_path / "link")
-    enrolment.let_in(enrolment.authorized_line(same, PIER_3, KEY, program=PROGRAM), tmp_path)
+    authorized_keys.let_in(
+        authorized_keys.authorized_line(same, PIER_3, KEY, program=PROGRAM), tmp_path
+    )
 
-    assert enrolment.shut_out(boathouse, (KEY,), tmp_path).gone == 1
+    assert authorized_keys.shut_out(boathouse, (KEY,), tmp_path).gone == 1
 
 
 @pytest.mark.parametrize(
@@ -327,12 +329,12 @@ def test_a_key_that_is_let_in_for_something_else_is_left_alone(
     tmp_path: Path, boathouse: Store, other: str
 ) -> None:
     """sshd(8), AUTHORIZED_KEYS FILE FORMAT: a key's first line decides, so there is one a key."""
-    line = enrolment.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
-    path = enrolment.let_in(line, tmp_path)
+    line = authorized_keys.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
+    path = authorized_keys.let_in(line, tmp_path)
     path.write_text(f"{other}\n", encoding="ascii")
 
     with pytest.raises(SecurityError, match="for something else"):
-        enrolment.let_in(line, tmp_path)
+        authorized_keys.let_in(line, tmp_path)
 
     assert path.read_text(encoding="ascii") == f"{other}\n"
 
@@ -342,7 +344,7 @@ def test_a_user_without_authorized_keys_has_no_line_to_lose(
 ) -> None:
     before = sorted(tmp_path.iterdir())
 
-    assert enrolment.shut_out(boathouse, (KEY,), tmp_path).gone == 0
+    assert authorized_keys.shut_out(boathouse, (KEY,), tmp_path).gone == 0
 
     assert sorted(tmp_path.iterdir()) == before
 
@@ -385,14 +387,14 @@ def test_s33_an_enrolment_of_another_board_is_refused(boathouse: Store) -> None:
 def test_somebody_elses_line_with_half_a_quotation_is_left_alone(
     tmp_path: Path, boathouse: Store
 ) -> None:
-    line = enrolment.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
-    path = enrolment.let_in(line, tmp_path)
+    line = authorized_keys.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
+    path = authorized_keys.let_in(line, tmp_path)
     odd = (
         'command="x keeper serve --store /srv/it\'s --board pier-3 --key SHA256:x" ssh-ed25519 A x'
     )
     path.write_text(f"{odd}\n{line}\n", encoding="ascii")
 
-    assert enrolment.shut_out(boathouse, (KEY,), tmp_path, board=PIER_3).gone == 1
+    assert authorized_keys.shut_out(boathouse, (KEY,), tmp_path, name=PIER_3).gone == 1
 
     assert path.read_text(encoding="ascii") == f"{odd}\n"
 

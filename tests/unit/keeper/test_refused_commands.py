@@ -25,8 +25,10 @@ def path(store: Store) -> Path:
 def test_a_refusal_is_a_line_with_its_moment_and_harmless_letters(
     store: Store, path: Path, clock: FakeClock
 ) -> None:
-    refused_commands.note(store, PIER_3, "sh -c id", clock=clock)
-    refused_commands.note(store, PIER_3, "\x1b[2J\n" + "\u00e9" * 2000, clock=clock)
+    refused_commands.note(store, store.board_folder(PIER_3), "sh -c id", clock=clock)
+    refused_commands.note(
+        store, store.board_folder(PIER_3), "\x1b[2J\n" + "\u00e9" * 2000, clock=clock
+    )
 
     # RFC 8259, 7: what is below U+0020 is escaped; the rest is ASCII by our choice.
     assert all(0x20 <= letter < 0x7F for letter in path.read_bytes().replace(b"\n", b""))
@@ -43,7 +45,7 @@ def test_what_is_too_large_is_put_aside_and_the_one_before_is_dropped(
     aside.write_bytes(b"old")
     path.write_bytes(b"x" * size)
 
-    refused_commands.note(store, PIER_3, "id", clock=clock)
+    refused_commands.note(store, store.board_folder(PIER_3), "id", clock=clock)
 
     assert aside.stat().st_size == (size if is_put_aside else 3)
     assert path.stat().st_size < 100 if is_put_aside else path.stat().st_size > size
@@ -54,7 +56,7 @@ def test_a_refusal_that_cannot_be_noted_stays_one(
 ) -> None:
     path.mkdir()
 
-    refused_commands.note(store, PIER_3, "id", clock=clock)
+    refused_commands.note(store, store.board_folder(PIER_3), "id", clock=clock)
 
     assert list(path.iterdir()) == []
 
@@ -64,7 +66,7 @@ def test_what_a_block_refuses_as_unsafe_is_noted_and_stays_refused(
 ) -> None:
     with (
         pytest.raises(SecurityError, match="leads out"),
-        refused_commands.noted(store, PIER_3, "x" * 301, clock=clock),
+        refused_commands.noted(store, store.board_folder(PIER_3), "x" * 301, clock=clock),
     ):
         raise SecurityError("it leads out of the store")
 
@@ -78,7 +80,7 @@ def test_what_fails_for_another_reason_is_no_refusal(
 ) -> None:
     with (
         pytest.raises(UsageError),
-        refused_commands.noted(store, PIER_3, "x", clock=clock),
+        refused_commands.noted(store, store.board_folder(PIER_3), "x", clock=clock),
     ):
         raise UsageError("no such folder")
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import sys
 from pathlib import Path
 
 import click
 
-from holdstill.cli import as_owner, terminal
+from holdstill.cli import as_owner, this_program
+from holdstill.cli.keeper import public_key
 from holdstill.cli.keeper.retire import end_sessions, shut_out
-from holdstill.errors import PreflightError, UsageError
-from holdstill.keeper import enrolment
+from holdstill.keeper import authorized_keys, enrolment
 from holdstill.model import names
 from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
@@ -53,9 +51,11 @@ def command(
     """
     opened = as_owner.opened(store)
     name = names.check_board(board)
-    public = signature.check_public_key(_read_key(key_file))
+    public = signature.check_public_key(public_key.read(key_file))
     # The line first: addresses that cannot be written in it must not leave a board enrolled.
-    line = enrolment.authorized_line(opened, name, public, program=_program(), sources=sources)
+    line = authorized_keys.authorized_line(
+        opened, name, public, program=this_program.words(), sources=sources
+    )
     was_known = name in opened.boards() and public in enrolment.read(opened, name).live_keys
     if replaces:
         fresh = enrolment.replace_key(opened, name, public, clock=SystemClock())
@@ -65,57 +65,4 @@ def command(
     else:
         enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
     done = f"{name} was enrolled with this key already" if was_known else f"{name} is enrolled"
-    if lets_in:
-        terminal.say(f"{done}, and let in by {_let_in(line, Path.home(), done)}")
-        return
-    terminal.warn(f"{done}. Add this line to {Path.home()}/.ssh/authorized_keys:")
-    terminal.say(line)
-
-
-def _let_in(line: str, home: Path, done: str) -> Path:
-    try:
-        return enrolment.let_in(line, home)
-    except PermissionError as error:
-        raise PreflightError(
-            f"{done}, but not let in: the owner of the store may not write {error.filename}",
-            hint="so nobody who gets at the store can add a key. As root, add this line to "
-            f"{home}/.ssh/authorized_keys: {line}",
-        ) from error
-
-
-def _program() -> tuple[str, ...]:
-    """Return the command by which sshd starts this very program."""
-    script = Path(sys.argv[0]).absolute()
-    if os.access(script, os.X_OK):
-        return (str(script),)
-    return (sys.executable, "-B", "-m", "holdstill")  # that is how it was started
-
-
-def _read_key(path: Path) -> str:
-    text = _read_text(path)
-    if "PRIVATE KEY-----" in text:
-        raise UsageError(
-            f"{'this' if str(path) == '-' else path} is a private key, which nobody but the board "
-            "may have",
-            hint="delete it here, and give the .pub file beside it on the board; where others "
-            "may have read it, make a new pair there (`rm` the old one, then `holdstill setup`)",
-        )
-    return text
-
-
-def _read_text(path: Path) -> str:
-    try:
-        return sys.stdin.read() if str(path) == "-" else path.read_text(encoding="utf-8")
-    except FileNotFoundError as error:
-        raise UsageError(
-            f"there is no file {path}",
-            hint="`--key` names the board's public key, such as pier-3.pub; `holdstill setup` "
-            "prints it on the board",
-        ) from error
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else "it is no text"
-        raise UsageError(
-            f"cannot read the public key {path}: {why}",
-            hint="the store's owner has to be able to read it; with `--key - < FILE` it is enough "
-            "that your shell can",
-        ) from error
+    public_key.tell(line, done, lets_in=lets_in)

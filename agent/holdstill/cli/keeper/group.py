@@ -10,10 +10,12 @@ from holdstill.cli.lazy_group import LazyGroup
 class KeeperCommands(LazyGroup):
     """The commands of this package."""
 
-    modules = {  # noqa: RUF012  constant
+    modules = {
         name: f"holdstill.cli.keeper.{name}"
-        for name in ("accept", "enrol", "init", "recount", "retire", "serve", "watch")
-    }
+        for name in (
+            "accept", "enrol", "init", "recount", "remove", "retire", "serve", "setup", "watch",
+        )
+    } | {"reader": "holdstill.cli.keeper.reader.group"}  # fmt: skip
 
 
 @click.group(

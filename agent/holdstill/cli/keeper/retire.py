@@ -9,7 +9,7 @@ import click
 
 from holdstill.cli import as_owner, local_store, terminal
 from holdstill.errors import HoldstillError, MachineError, PreflightError, UsageError
-from holdstill.keeper import enrolment, session_slots
+from holdstill.keeper import authorized_keys, enrolment, session_slots
 from holdstill.model import names, sizes
 from holdstill.system.clocks import SystemClock
 
@@ -78,7 +78,7 @@ def command(store: Path, board: str) -> None:
 def _shut_out_by_name(store: Store, board: BoardName, error: Exception) -> None:
     """Take a board's lines out of authorized_keys although its enrolment cannot be read."""
     try:
-        path, gone, _ = enrolment.shut_out(store, (), Path.home(), board=board)
+        path, gone, _ = authorized_keys.shut_out(store, (), Path.home(), name=board)
     except OSError as second:
         error.add_note(
             f"{second.filename} cannot be written: {second.strerror}; until the line with "
@@ -106,7 +106,7 @@ def shut_out(store: Store, keys: Sequence[str], *, board: str = "") -> None:
     """
     if not (keys or board):
         return
-    path, gone, kept = enrolment.shut_out(store, keys, Path.home(), board=board)
+    path, gone, kept = authorized_keys.shut_out(store, keys, Path.home(), name=board)
     for purpose in kept:
         terminal.warn(f"{path} still lets that key in to another store: {purpose}")
     if gone:

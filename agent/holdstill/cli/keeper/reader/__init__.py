@@ -1,0 +1,1 @@
+"""The commands of `holdstill keeper reader`, one file each."""

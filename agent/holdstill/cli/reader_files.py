@@ -1,0 +1,52 @@
+"""Where a person's reading key is: root's in /etc/holdstill, others' at home."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from holdstill.model import store_address
+
+
+@dataclass(frozen=True)
+class ReaderFiles:
+    """The files of `holdstill connect`."""
+
+    folder: Path
+
+    @property
+    def key(self) -> Path:
+        """The private key."""
+        return self.folder / "reader_ed25519"
+
+    @property
+    def host_keys(self) -> Path:
+        """The keeper's pinned host key."""
+        return self.folder / "reader_host_keys"
+
+    @property
+    def address(self) -> Path:
+        """The file with the keeper's address."""
+        return self.folder / "reader_keeper"
+
+    @property
+    def is_there(self) -> bool:
+        """Whether `holdstill connect` was done here."""
+        return self.address.exists()
+
+    def keeper(self) -> str:
+        """Return the keeper's address.
+
+        Raises:
+            UsageError: what is in the file is none.
+        """
+        return str(store_address.parse(self.address.read_text(encoding="utf-8").strip()))
+
+
+def of_this_user() -> ReaderFiles:
+    """Return the files of whoever runs this: a card is written by root."""
+    if os.geteuid() == 0:
+        return ReaderFiles(Path("/etc/holdstill"))
+    base = os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config"
+    return ReaderFiles(Path(base) / "holdstill")
