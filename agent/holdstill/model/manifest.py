@@ -258,7 +258,7 @@ class Manifest(Record, frozen=True, kw_only=True):
     def disk_of(self, part: CapturedPart) -> Disk:
         """Return the disk that a part is on; KeyError when none has its partition."""
         for disk in self.disks:
-            if any(partition.number == part.partition for partition in disk.partitions):
+            if any(area.number == part.partition for area in disk.areas):
                 return disk
         raise KeyError(part.partition)
 
