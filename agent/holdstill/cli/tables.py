@@ -14,7 +14,7 @@ from holdstill.keeper import retention
 from holdstill.model import emmc_boot, paths, tree_views
 from holdstill.model.attachment_names import area_of
 from holdstill.model.boot import BootVerdict
-from holdstill.model.layout import Ext4, Fat, Subvolume, TableLabel
+from holdstill.model.layout import Ext4, Fat, LvmPv, Partition, Subvolume, TableLabel, Volume
 from holdstill.model.sizes import counted, human
 from holdstill.rebuild.steps import PutBootArea
 
@@ -90,6 +90,8 @@ def file_system_words(kind: FileSystem) -> str:
                 *(["default"] if is_default else []),
             ]
             return _joined("subvolume", *marks)
+        case LvmPv(group=group):
+            return f"LVM, volume group {group}"
         case _:
             words = msgspec.to_builtins(kind)
             name = words.get("type") or words["kind"]
@@ -364,6 +366,10 @@ def _own(kind: FileSystem, words: str) -> str:
     return "-" if isinstance(kind, Subvolume) else words
 
 
+def _type(place: Partition | Volume) -> str:
+    return place.type if isinstance(place, Partition) else "-"
+
+
 def disk_words(disk: Disk) -> str:
     """Return what a disk is, for people."""
     known = _joined(disk.device, disk.model)
@@ -375,11 +381,11 @@ def _parts(found: Manifest, out: Console) -> None:
                  numbers=("part", "start", "size", "files", "contents"))  # fmt: skip
     for part in found.parts:
         disk = found.disk_of(part)
-        place = disk.partition(part.partition)
+        place = disk.area(part.partition)
         rows.add_row(
             part.label, _own(part.file_system, str(place.start)),
             _own(part.file_system, human(place.size * disk.sector_size)),
-            _own(part.file_system, place.type), file_system_words(part.file_system),
+            _own(part.file_system, _type(place)), file_system_words(part.file_system),
             _seen(part), part.grade,
             f"{part.files:,}", human(part.content_bytes),
         )  # fmt: skip

@@ -6,11 +6,11 @@ Sources: lvm2, lib/label/label.h and lib/format_text/layout.h.
 from __future__ import annotations
 
 import struct
-import zlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.disks import lvm_text
+from holdstill.disks.lvm_text import checksum
 from holdstill.errors import LayoutError
 from holdstill.model.sizes import MIB, SECTOR
 
@@ -28,7 +28,6 @@ _MAGIC = b" LVM2 x[5A%r0N*>"
 _IGNORED = 1
 TEXT_MAX = 16 * MIB
 """Bytes of metadata that are looked at; LVM makes an area of 1 MiB."""
-_CRC_START = 0xF597A6CF
 
 
 @dataclass(frozen=True)
@@ -40,6 +39,7 @@ class LogicalVolume:
         extents: how many it has.
         obstacle: what it is that we cannot make again, such as "thin"; "" for nothing.
         was: how it is laid out if not in one piece.
+        first: the extent that it begins at, if it is in one piece; else -1.
     """
 
     name: str
@@ -47,6 +47,7 @@ class LogicalVolume:
     extents: int
     obstacle: str = ""
     was: str = ""
+    first: int = -1
 
 
 @dataclass(frozen=True)
@@ -80,11 +81,6 @@ def read(source: ByteSource) -> PhysicalVolume:
         if section is not None:
             return _described(uuid, section)
     raise LayoutError("this LVM partition has no metadata of its own, or is in no volume group")
-
-
-def checksum(data: bytes) -> int:
-    """Return LVM's CRC-32 (lvm2, lib/misc/crc.c)."""
-    return zlib.crc32(data, _CRC_START ^ 0xFFFFFFFF) ^ 0xFFFFFFFF
 
 
 def _label(source: ByteSource) -> bytes:
@@ -166,7 +162,14 @@ def _volume(name: str, section: Section) -> LogicalVolume:
         extents=sum(_number(one, "extent_count") for one in segments),
         obstacle=", ".join(others),
         was=f"striped over {stripes}" if stripes > 1 else pieces,
+        first=_first(segments) if len(segments) == 1 and not others and stripes == 1 else -1,
     )
+
+
+def _first(segments: list[Section]) -> int:
+    place = segments[0].get("stripes")
+    is_known = isinstance(place, list) and len(place) > 1 and isinstance(place[1], int)
+    return place[1] if is_known else -1  # type: ignore[index,return-value]
 
 
 def _sections(section: Section, name: str) -> dict[str, Section]:

@@ -6,6 +6,7 @@ Source: lvm2, lib/format_text/format-text.c and libdm/libdm-config.c.
 from __future__ import annotations
 
 import re
+import zlib
 from typing import TYPE_CHECKING
 
 from holdstill.errors import LayoutError
@@ -16,12 +17,18 @@ if TYPE_CHECKING:
 Value = int | str | list["int | str"]
 Section = dict[str, "Value | Section"]
 
+_CRC_START = 0xF597A6CF
 DEPTH_MAX = 8
 """Sections in sections: LVM writes four."""
 _TOKEN = re.compile(
     r"""(?P<skip>[\s,]+|\#[^\n]*)|(?P<string>"(?:[^"\\]|\\.)*")|(?P<number>-?\d+(?![\w.]))"""
     r"""|(?P<mark>[{}=\[\]])|(?P<name>[^\s{}=\[\]",\#]+)"""
 )
+
+
+def checksum(data: bytes) -> int:
+    """Return LVM's CRC-32 (lvm2, lib/misc/crc.c)."""
+    return zlib.crc32(data, _CRC_START ^ 0xFFFFFFFF) ^ 0xFFFFFFFF
 
 
 def parse(text: str) -> Section:

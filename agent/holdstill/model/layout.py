@@ -77,6 +77,7 @@ class Volume(Record, frozen=True, kw_only=True):
         number: names it in the capture: `VOLUME_BASE` and on, on the first disk.
         of: number of the partition or volume that it is in.
         name: of a logical volume, or of the mapping of an opened encrypted container.
+        group: name of a logical volume's group; "" for what is in an encrypted container.
         uuid: of a logical volume, as LVM writes it.
         start: where a rebuild puts it if nothing changes its size: logical volumes one after the
             other, what an encrypted container holds behind its header.
@@ -87,6 +88,7 @@ class Volume(Record, frozen=True, kw_only=True):
     number: int
     of: int
     name: str = ""
+    group: str = ""
     uuid: str = ""
     start: int
     size: int
@@ -97,6 +99,21 @@ class Volume(Record, frozen=True, kw_only=True):
     def end(self) -> int:
         """First sector behind the volume."""
         return self.start + self.size
+
+    @property
+    def words(self) -> str:
+        """What people call it."""
+        if self.group:
+            return f"logical volume {self.group}/{self.name}"
+        return f"inside of the encrypted container {self.name}"
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """The names of its device; LVM doubles each dash in them (lvm(8), NAMES)."""
+        if not self.group:
+            return (f"/dev/mapper/{self.name}",) if self.name else ()
+        group, name = (word.replace("-", "--") for word in (self.group, self.name))
+        return f"/dev/mapper/{group}-{name}", f"/dev/{self.group}/{self.name}"
 
 
 class Disk(Record, frozen=True, kw_only=True):

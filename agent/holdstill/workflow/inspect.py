@@ -25,7 +25,15 @@ from holdstill.board.health_report import Health
 from holdstill.errors import HoldstillError
 from holdstill.model import tree_views
 from holdstill.model.finding import Finding
-from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record, Subvolume
+from holdstill.model.layout import (
+    Disk,
+    Ext4,
+    Fat,
+    FileSystem,
+    Partition,
+    Record,
+    Subvolume,
+)
 from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.protocol import Hello
 from holdstill.model.settings import SPOOL, StoreOnCard
@@ -208,13 +216,14 @@ def _disks(found: BoardLayout, settings: BoardSettings) -> Iterator[InspectedDis
 
 
 def _inspected(part: BoardPart, disk: Disk, chosen: MethodChoice) -> InspectedPart:
+    area = disk.area(part.partition)
     return InspectedPart(
         number=part.number,
         label=part.label,
         device=str(part.device),
         start=part.offset // disk.sector_size,
         size=part.size,
-        type=disk.partition(part.partition).type,
+        type=area.type if isinstance(area, Partition) else "",
         file_system=part.file_system,
         mount=part.place,
         views=part.views,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal, Protocol
 
@@ -245,12 +246,13 @@ def carry_out(
     """
     started = outside.clock.monotonic()
     writer = StepWriter(target, source, outside)
-    execute_plan.carry_out(
-        plan,
-        writer,
-        begin=lambda step: outside.progress.step(_step_words(step)),
-        aftermath=execute_plan.UNFINISHED if target.is_device else execute_plan.NO_IMAGE,
-    )
+    with closing(writer):
+        execute_plan.carry_out(
+            plan,
+            writer,
+            begin=lambda step: outside.progress.step(_step_words(step)),
+            aftermath=execute_plan.UNFINISHED if target.is_device else execute_plan.NO_IMAGE,
+        )
     boot = _checked_boot(target, source)
     return RebuildReport(
         board=source.manifest.board.name,
