@@ -82,20 +82,19 @@ def order(
     return tuple(sorted(places, key=lambda disk: _rank(places[disk])))
 
 
-def physical(
-    device: BlockDevice, by_name: Mapping[str, BlockDevice]
-) -> tuple[BlockDevice, ...]:
+def physical(device: BlockDevice, by_name: Mapping[str, BlockDevice]) -> tuple[BlockDevice, ...]:
     """Return the devices that a volume is made of, through containers and logical volumes.
 
     What is no volume, or is made of what is not read through, is returned as it is.
     """
-    found, todo = dict[str, BlockDevice](), [device]
-    seen = set[str]()
+    found: dict[str, BlockDevice] = {}
+    todo = [device]
+    visited = set[str]()
     while todo:
         here = todo.pop()
-        if here.name in seen:
+        if here.name in visited:
             continue
-        seen.add(here.name)
+        visited.add(here.name)
         below = [by_name[name] for name in here.below if name in by_name]
         if here.mapping in READ_THROUGH and below:
             todo += reversed(below)

@@ -94,8 +94,10 @@ class _Reader:
             return
         try:
             with byte_source.opened(part.device) as source:
-                yield from self._luks(part, luks_header.read(source)) if kind == LUKS else (
-                    self._lvm(part, lvm_reader.read(source))
+                yield from (
+                    self._luks(part, luks_header.read(source))
+                    if kind == LUKS
+                    else (self._lvm(part, lvm_reader.read(source)))
                 )
         except LayoutError as error:
             yield replace(part, obstacle=str(error))
@@ -110,7 +112,10 @@ class _Reader:
         step = self.disk.layout.sector_size
         start = part.offset // step + luks.first_byte // step
         name = layout.first_line(home / "dm/name")
-        volume = self._add(part, name=name, start=start, size=_size(home) // step)
+        size = _size(home) // step
+        volume = self._added(
+            Volume(number=self.next_number, of=part.number, name=name, start=start, size=size)
+        )
         yield replace(part, file_system=luks)
         yield from self._inside(volume, home)
 
@@ -138,10 +143,19 @@ class _Reader:
         step = self.disk.layout.sector_size
         start, grain = (part.offset + found.first_extent) // step, found.extent_size // step
         for one in found.volumes:
-            volume = self._add(
-                part, name=one.name, group=found.group, uuid=one.uuid, start=start, size=one.extents * grain,
-                grain=grain, was=one.was,
-            )  # fmt: skip
+            volume = self._added(
+                Volume(
+                    number=self.next_number,
+                    of=part.number,
+                    name=one.name,
+                    group=found.group,
+                    uuid=one.uuid,
+                    start=start,
+                    size=one.extents * grain,
+                    grain=grain,
+                    was=one.was,
+                )
+            )
             start += volume.size
             home = self.mapped.get(_lvm_key(found.group_uuid, one.uuid))
             if home is None:
@@ -149,12 +163,7 @@ class _Reader:
             else:
                 yield from self._inside(volume, home)
 
-    def _add(self, part: BoardPart, *, size: int, start: int, name: str, group: str = "",
-             uuid: str = "", grain: int = 1, was: str = "") -> Volume:  # fmt: skip
-        volume = Volume(
-            number=self.next_number, of=part.number, name=name, group=group, uuid=uuid, start=start, size=size,
-            grain=grain, was=was,
-        )  # fmt: skip
+    def _added(self, volume: Volume) -> Volume:
         self.next_number += 1
         self.volumes.append(volume)
         return volume

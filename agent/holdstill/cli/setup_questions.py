@@ -31,7 +31,11 @@ STORE = "/srv/holdstill"
 
 @dataclass(frozen=True)
 class Given:
-    """Answers that were given as options; `completed` asks for the others."""
+    """Answers that were given as options; `completed` asks for the others.
+
+    Attributes:
+        has_containers: whether encrypted containers are open on this board.
+    """
 
     keeper: str
     board: str
@@ -39,6 +43,8 @@ class Given:
     disks: tuple[str, ...]
     root: str
     store_on_card: bool
+    store_in_clear: bool
+    has_containers: bool
 
     def completed(self) -> Answers:
         """Ask for what was not given."""
@@ -59,7 +65,19 @@ class Given:
             if is_terminal()
             else default
         )
-        return Answers(keeper, board, time, self.disks, self.root, self.store_on_card)
+        in_clear = self.store_in_clear or self._agrees_to_clear()
+        return Answers(keeper, board, time, self.disks, self.root, self.store_on_card, in_clear)
+
+    def _agrees_to_clear(self) -> bool:
+        """Ask, of a board with opened encrypted containers."""
+        if not self.has_containers or not is_terminal():
+            return False
+        terminal.say(
+            "This board has encrypted containers. A capture holds what is in them unencrypted: "
+            "whoever can read the keeper's store can read it. Without that captures are refused, "
+            "unless `leave_out` in the settings names them."
+        )
+        return click.confirm("Store it unencrypted at the keeper", default=False)
 
 
 def is_terminal() -> bool:

@@ -132,6 +132,9 @@ def inspection(found: Inspection, out: Console) -> None:
             file_system_words(part.file_system), _seen(part), part.how, part.grade, part.why,
         )  # fmt: skip
     out.print(rows)
+    for one in found.disks:
+        for volume in one.layout.volumes:
+            out.print(f"{volume.number} is the {volume.words}, in {volume.of}")
     _folders(found.parts, out)
     out.print()
     findings(found.findings, out)
@@ -242,6 +245,9 @@ def _own_rule(own: Retention | None) -> str:
     return f" (retention of its own: {kept}, at least {counted(own.at_least, 'capture')})"
 
 
+IN_CLEAR = "holds, unencrypted, what is encrypted on the card"
+
+
 def briefs(
     board: str,
     found: Sequence[CaptureBrief],
@@ -269,7 +275,9 @@ def briefs(
     out.print(f"{board}{_own_rule(own)}:")
     out.print(rows)
     for brief in found:
-        for said in (*brief.trouble, *filter(None, (brief.completeness, _date_doubt(brief, now)))):
+        clear = IN_CLEAR if brief.in_clear else ""
+        more_said = filter(None, (brief.completeness, clear, _date_doubt(brief, now)))
+        for said in (*brief.trouble, *more_said):
             out.print(f"{brief.name}: {said}")
 
 
@@ -350,8 +358,13 @@ def manifest(found: Manifest, out: Console) -> None:
         f"{human(pause.spool_bytes)} copied"
         + (f", hooks: {', '.join(pause.hooks)}" if pause.hooks else "")
     )
+    if found.in_clear:
+        out.print(f"This capture {IN_CLEAR}.", style="yellow")
     out.print()
     _parts(found, out)
+    for disk in found.disks:
+        for volume in disk.volumes:
+            out.print(f"{volume.number} is the {volume.words}, in {volume.of}")
     for part in found.parts:
         name = tree_views.words(part.seen) or part.number
         _list(out, f"Left out of {name}:", part.excluded)

@@ -1,4 +1,4 @@
-"""Reads an encrypted container back from a medium, by the key that cryptsetup finds in its header."""
+"""Reads an encrypted container back, by the key that cryptsetup finds in its header."""
 
 from __future__ import annotations
 

@@ -35,7 +35,7 @@ def read(source: ByteSource) -> Luks:
     version = int.from_bytes(head[6:8], "big")
     if version == 1:
         return _version_1(head)
-    if version == 2:  # noqa: PLR2004  the format's number
+    if version == 2:
         return _version_2(source, head)
     raise LayoutError(f"a LUKS header of version {version}, which is not known")
 

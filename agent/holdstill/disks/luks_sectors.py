@@ -1,8 +1,8 @@
 """Sectors of an encrypted container, encrypted and decrypted: AES in XTS mode.
 
-Each block of `sector_size` bytes is one XTS data unit (IEEE Std 1619), whose tweak is the number of
-its first 512 bytes, counted from the beginning of the content, as 128 bits in little-endian order:
-`plain64` (cryptsetup, docs/on-disk-format-luks2.pdf 1.1.1, 3.3; Linux drivers/md/dm-crypt.c).
+Each block of `sector_size` bytes is one XTS data unit (IEEE Std 1619). Its tweak is the number of
+its first 512 bytes, counted from the beginning of the content, in 128 bits, little-endian:
+`plain64` (LUKS2 On-Disk Format Specification 1.1.1, 3.3; Linux drivers/md/dm-crypt.c).
 """
 
 from __future__ import annotations

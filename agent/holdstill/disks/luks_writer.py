@@ -59,12 +59,13 @@ def write(
     passphrase: bytes,
     machine: Runner,
 ) -> None:
-    """Write a container of size bytes at an offset of the target.
+    """Write a container at its place on the target.
 
     Args:
         target: the card or image.
         inside: a file that has the content in the clear, at the same place as the target.
-        offset, size: of the partition, in bytes.
+        offset: bytes from the target's start at which the container begins.
+        size: bytes that it has, with its header.
         parameters: of the container as it was.
         passphrase: that will unlock it.
         machine: runs cryptsetup.
@@ -89,9 +90,7 @@ def _opened(target: Path) -> Iterator[int]:
 
 
 @contextmanager
-def _header(
-    parameters: Luks, key: bytes, passphrase: bytes, machine: Runner
-) -> Iterator[Path]:
+def _header(parameters: Luks, key: bytes, passphrase: bytes, machine: Runner) -> Iterator[Path]:
     """Hold a file with a header that has the key, locked by the passphrase."""
     handle = os.memfd_create("holdstill-volume-key")
     with tempfile.TemporaryDirectory(prefix="holdstill-luks-") as folder:

@@ -5,6 +5,7 @@ Sources: lvm2, lib/label/label.h and lib/format_text/layout.h.
 
 from __future__ import annotations
 
+import itertools
 import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -196,4 +197,4 @@ def _text(section: Section, name: str) -> str:
 def _dashed(uuid: str) -> str:
     """Write an id as LVM shows it: in groups of 6, 4, 4, 4, 4, 4 and 6 characters."""
     ends = (0, 6, 10, 14, 18, 22, 26, 32)
-    return "-".join(uuid[a:b] for a, b in zip(ends, ends[1:], strict=False))
+    return "-".join(uuid[a:b] for a, b in itertools.pairwise(ends))

@@ -55,7 +55,8 @@ def write(
 
     Args:
         path: of the card or image.
-        offset, size: of the partition, in bytes.
+        offset: bytes from its start at which the partition begins.
+        size: bytes that the partition has.
         parameters: names and ids.
         volumes: of the group.
 

@@ -48,9 +48,7 @@ def matched(disk: Disk, wanted: Disk) -> Disk:
     )
 
 
-def _volumes(
-    source: OpenFile, disk: Disk, partition: Partition, number: int
-) -> Iterator[Volume]:
+def _volumes(source: OpenFile, disk: Disk, partition: Partition, number: int) -> Iterator[Volume]:
     step = disk.sector_size
     start, size = partition.start * step, partition.size * step
     if start + size > source.size:

@@ -6,7 +6,7 @@ from enum import StrEnum
 
 from holdstill.model import tree_views
 from holdstill.model.finding import Finding
-from holdstill.model.layout import Disk, FileSystem, Record, Subvolume
+from holdstill.model.layout import Disk, FileSystem, Luks, Raw, Record, Subvolume
 from holdstill.model.tree_views import TreeView
 
 FORMAT = 1
@@ -270,6 +270,20 @@ class Manifest(Record, frozen=True, kw_only=True):
             if isinstance(part.file_system, Subvolume) and part.file_system.of == number
         ]
         return tuple(sorted(found, key=lambda one: one[1].path.split("/")))
+
+    @property
+    def in_clear(self) -> bool:
+        """Whether it holds, unencrypted, anything that was in an encrypted container."""
+        around = {part.number for part in self.parts if isinstance(part.file_system, Luks)}
+        for disk in self.disks:
+            for volume in disk.volumes:  # each behind what it is in
+                if volume.of in around:
+                    around.add(volume.number)
+        return any(
+            part.entries or (isinstance(part.file_system, Raw) and part.file_system.digest)
+            for part in self.parts
+            if part.partition in around
+        )
 
     @property
     def grade(self) -> Grade:

@@ -161,9 +161,7 @@ AnyStep = (
     | ReadBack
     | WriteTable
 )
-AnyPartStep = (
-    MakeFat | MakeExt4 | MakeOther | MakeSwap | PutRaw | LeaveEmpty | MakeLvm | MakeLuks
-)
+AnyPartStep = MakeFat | MakeExt4 | MakeOther | MakeSwap | PutRaw | LeaveEmpty | MakeLvm | MakeLuks
 KINDS: tuple[type[AnyPartStep], ...] = (
     MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw, LeaveEmpty, MakeLvm, MakeLuks,
 )  # fmt: skip

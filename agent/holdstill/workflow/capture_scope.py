@@ -41,7 +41,7 @@ from holdstill.model.layout import Ext4, Fat, Other, Subvolume, Volume
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
 from holdstill.system import byte_source, clocks
-from holdstill.workflow import capture_method, capture_refusals, store_on_card
+from holdstill.workflow import capture_method, capture_refusals, in_the_clear, store_on_card
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.mounted_tree import MountedTree
 
@@ -130,7 +130,8 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
         for part in board.parts
         if chosen[part.number].method is CaptureMethod.LEFT_OUT
     )
-    board = replace(board, warnings=(*board.warnings, *left_out))
+    told = filter(None, [in_the_clear.remark(board, chosen)])
+    board = replace(board, warnings=(*board.warnings, *left_out, *told))
     return CaptureScope(settings, board, chosen, all_mounts)
 
 

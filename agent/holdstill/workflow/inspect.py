@@ -36,7 +36,7 @@ from holdstill.model.layout import (
 )
 from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.protocol import Hello
-from holdstill.model.settings import SPOOL, StoreOnCard
+from holdstill.model.settings import SPOOL, Encrypted, StoreOnCard
 from holdstill.model.tree_views import TreeView
 from holdstill.workflow import (
     attachments,
@@ -44,6 +44,7 @@ from holdstill.workflow import (
     capture_refusals,
     capture_scope,
     check_completeness,
+    in_the_clear,
     inspect_large_files,
     store_on_card,
 )
@@ -173,6 +174,8 @@ def inspect(
     ]
     if settings.store_on_card is StoreOnCard.ACCEPT:
         warnings += filter(None, [store_on_card.remark(settings, found.devices)])
+    if settings.encrypted is Encrypted.STORE_IN_CLEAR:
+        warnings += filter(None, [in_the_clear.remark(found, choices)])
     keeper = None
     if ask_keeper is not None:
         try:

@@ -17,8 +17,9 @@ from holdstill.rebuild.boot import captured_card
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.report import BootReport
 from holdstill.rebuild.planner import Plan
+from holdstill.rebuild.steps import MakeLuks
 from holdstill.system import byte_source
-from holdstill.workflow import plan_rebuild, rebuild_source, skip_damaged
+from holdstill.workflow import plain_source, plan_rebuild, rebuild_source, skip_damaged
 from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild_steps import StepWriter
 
@@ -68,6 +69,7 @@ class RebuildOptions:
         sibling: name of the other board that is made; "" for a replacement of the same one.
         leave_out_damaged: leave out files whose contents are damaged in the store.
         boot_areas: write the areas of an eMMC as well, from which the board may boot.
+        plain: write what was in encrypted containers unencrypted.
     """
 
     plan: PlanOptions = field(default_factory=PlanOptions)
@@ -75,6 +77,7 @@ class RebuildOptions:
     sibling: str = ""
     leave_out_damaged: bool = False
     boot_areas: bool = False
+    plain: bool = False
 
 
 class Proposal(Record, frozen=True, kw_only=True):
@@ -173,9 +176,21 @@ def rebuild(
     with rebuild_source.opened(capture) as captured:
         source, proposal = _decided(captured, goal, options, outside)
         announce(proposal)
+        if any(isinstance(step, MakeLuks) for step in proposal.plan.steps):
+            outside = with_passphrase(outside)
         with goal.claimed(proposal.plan) as target:
             report = carry_out(target, proposal.plan, source, outside)
     return msgspec.structs.replace(report, changes=proposal.changes, left_out=proposal.left_out)
+
+
+def with_passphrase(outside: RebuildDependencies) -> RebuildDependencies:
+    """Ask for the passphrase of encrypted containers before anything is touched.
+
+    Raises:
+        UsageError: there is none.
+    """
+    given = outside.passphrase()
+    return replace(outside, passphrase=lambda: given)
 
 
 def propose(
@@ -206,6 +221,8 @@ def _decided(
     damaged = skip_damaged.damaged(captured, outside.progress) if options.leave_out_damaged else {}
     source = skip_damaged.without(captured, damaged)
     source = rebuild_source.of_disk(source, options.disk)
+    if options.plain:
+        source = plain_source.made(source)
     source.check_attachments(boot_areas=options.boot_areas)
     source.check_lists()
     if options.sibling:
