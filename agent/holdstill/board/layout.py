@@ -420,9 +420,9 @@ def _read_part(
     )
 
 
-def holders_of(name: str) -> tuple[str, ...]:
+def holders_of(name: str, *, sys: Path = SYS) -> tuple[str, ...]:
     """Return the names of the devices that are made of one: LUKS, LVM, arrays."""
-    folder = SYS / "class/block" / name / "holders"
+    folder = sys / "class/block" / name / "holders"
     return tuple(sorted(item.name for item in folder.iterdir())) if folder.is_dir() else ()
 
 

@@ -29,10 +29,16 @@ if TYPE_CHECKING:
 
 LUKS, LVM = "crypto_LUKS", "LVM2_member"
 """What blkid, and we, call a partition that holds such."""
+DEV = Path("/dev")
 
 
 def with_volumes(
-    board: BoardLayout, root: BoardPath, mine: Sequence[Mount], *, sys: Path = layout.SYS
+    board: BoardLayout,
+    root: BoardPath,
+    mine: Sequence[Mount],
+    *,
+    sys: Path = layout.SYS,
+    dev: Path = DEV,
 ) -> BoardLayout:
     """Return a layout in which each volume inside a partition is a part of its own.
 
@@ -43,13 +49,14 @@ def with_volumes(
         root: where the board's root is mounted on this system.
         mine: what is mounted below it.
         sys: where sysfs is.
+        dev: where device nodes are.
     """
     mapped = _mapped(sys)
     groups = set[str]()
     disks, parts = list[layout.BoardDisk](), list[layout.BoardPart]()
     for place, disk in enumerate(board.disks):
         first = DISK_STEP * place + VOLUME_BASE + 1
-        reader = _Reader(disk, root, mine, mapped, groups, next_number=first)
+        reader = _Reader(disk, root, mine, (sys, dev), mapped, groups, next_number=first)
         for part in board.parts:
             if disk.has(part.number):
                 parts += reader.read(part)
@@ -75,12 +82,14 @@ class _Reader:
     """Finds the volumes of one disk.
 
     Attributes:
+        places: of sysfs, and of device nodes.
         groups: volume groups that were found on the way, by their ids: each is described once.
     """
 
     disk: BoardDisk
     root: BoardPath
     mine: Sequence[Mount]
+    places: tuple[Path, Path]
     mapped: dict[str, Path]
     groups: set[str]
     next_number: int
@@ -179,7 +188,7 @@ class _Reader:
 
     def _inside(self, volume: Volume, home: Path) -> Iterator[BoardPart]:
         """Yield what a volume holds, and the volumes in that."""
-        device = _node(home)
+        device = _node(home, self.places[1])
         step = self.disk.layout.sector_size
         with byte_source.opened(device) as source:
             holds = probe.probe(source)
@@ -192,7 +201,7 @@ class _Reader:
             file_system=holds,
             mount=mount,
             place=layout.place_of(mount, self.root) if mount else "",
-            holders=layout.holders_of(home.name),
+            holders=layout.holders_of(home.name, sys=self.places[0]),
         )
         yield from self.read(part)
 
@@ -206,7 +215,7 @@ def _size(home: Path) -> int:
     return int(layout.first_line(home / "size") or 0) * 512
 
 
-def _node(home: Path) -> Path:
+def _node(home: Path, dev: Path) -> Path:
     """Return the node of a mapping, by its name if udev has made that."""
-    named = Path("/dev/mapper") / layout.first_line(home / "dm/name")
-    return named if named.is_block_device() else Path("/dev") / home.name
+    named = dev / "mapper" / layout.first_line(home / "dm/name")
+    return named if named.is_block_device() else dev / home.name

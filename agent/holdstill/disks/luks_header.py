@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 _MAGIC = b"LUKS\xba\xbe"
 _FIRST = struct.Struct(">6sH32s32s32sII20s32sI40s")
 _SECOND = struct.Struct(">6sHQQ48s32s64s40s48sQ")
+_SLOT = struct.Struct(">II")
+"""What a key slot begins with: its state, and the rounds of its PBKDF2."""
+_ACTIVE = 0x00AC71F3
 _JSON_START = 4096
 _HEADER_MAX = 4 * MIB
 
@@ -42,6 +45,7 @@ def read(source: ByteSource) -> Luks:
 
 def _version_1(head: bytes) -> Luks:
     _, _, cipher, mode, hash_, payload, key, _, _, _, uuid = _FIRST.unpack_from(head)
+    slots = [_SLOT.unpack_from(head, _FIRST.size + number * 48) for number in range(8)]
     return Luks(
         version=1,
         uuid=_text(uuid),
@@ -50,6 +54,7 @@ def _version_1(head: bytes) -> Luks:
         hash=_text(hash_),
         first_byte=payload * SECTOR,
         kdf="pbkdf2",
+        kdf_time=next((rounds for state, rounds in slots if state == _ACTIVE), 0),
     )
 
 

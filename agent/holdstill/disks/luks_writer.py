@@ -117,7 +117,8 @@ def _words(parameters: Luks, key: Path, header: Path) -> list[str | Path]:
     if parameters.version == 1:
         # It has no offset of its own; where the content begins is rounded to this.
         words += ["--align-payload", str(parameters.first_byte // SECTOR)]
-        return [*words, header]
+        rounds = str(max(parameters.kdf_time, _PBKDF2_ROUNDS))
+        return [*words, "--pbkdf-force-iterations", rounds, header]
     words += ["--offset", str(parameters.first_byte // SECTOR)]
     words += ["--sector-size", str(parameters.sector_size), "--label", parameters.label]
     words += ["--pbkdf", parameters.kdf or "argon2id", "--pbkdf-force-iterations"]

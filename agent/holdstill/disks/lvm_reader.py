@@ -143,16 +143,17 @@ def _described(uuid: str, metadata: Section) -> PhysicalVolume:
         first_extent=_number(own[0], "pe_start") * SECTOR,
         extent_size=_number(group, "extent_size") * SECTOR,
         members=len(physical),
-        volumes=tuple(_volume(key, one) for key, one in logical.items()),
+        volumes=tuple(described_volume(key, one) for key, one in logical.items()),
     )
 
 
-def _volume(name: str, section: Section) -> LogicalVolume:
-    segments = [one for key, one in section.items() if key.startswith("segment") and
-                isinstance(one, dict)]  # fmt: skip
+def described_volume(name: str, section: Section) -> LogicalVolume:
+    """Return what a section of the metadata says of a logical volume."""
+    numbered = (one for key, one in section.items() if key.startswith("segment"))
+    segments = [one for one in numbered if isinstance(one, dict)]
     kinds = {_text(one, "type") for one in segments}
-    stripes = max((_number(one, "stripe_count") for one in segments if "stripe_count" in one),
-                  default=1)  # fmt: skip
+    counts = (_number(one, "stripe_count") for one in segments if "stripe_count" in one)
+    stripes = max(counts, default=1)
     flags = section.get("status")
     is_hidden = not isinstance(flags, list) or "VISIBLE" not in flags
     others = sorted(kinds - {"striped"}) or (["a part of another one"] if is_hidden else [])
