@@ -1,4 +1,4 @@
-"""LVM's metadata as it is written here, read by LVM itself; no device-mapper is needed for that."""
+"""LVM's metadata as it is written here, read by LVM itself, which needs no device-mapper for it."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def test_lvm_reads_names_ids_and_places(extent: int, tmp_path: Path) -> None:
             "--config",
             f'devices{{filter=["a|^{disk.device}$|","r|.*|"] use_devicesfile=0}}',
             disk.device,
-        )  # noqa: E501
+        )
         with byte_source.opened(disk.device) as source:
             ours = lvm_reader.read(source)
 

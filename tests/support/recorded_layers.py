@@ -24,7 +24,7 @@ class Recorded:
     def changed(self, at: int, content: bytes) -> Recorded:
         """Return it with other bytes at a place."""
         found = Recorded(_LVM, self.size)
-        found._head = self._head[:at] + content + self._head[at + len(content) :]  # noqa: SLF001
+        found._head = self._head[:at] + content + self._head[at + len(content) :]
         return found
 
 

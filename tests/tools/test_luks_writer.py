@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 from msgspec import structs
@@ -15,9 +15,6 @@ from holdstill.model.layout import Luks
 from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
 from support import programs
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 MIB = 1 << 20
 OFFSET, SIZE = 3 * MIB, 24 * MIB
@@ -86,7 +83,7 @@ def test_cryptsetup_opens_it_with_the_passphrase_and_with_no_other(
     assert programs.run("cryptsetup", "luksUUID", alone).decode().strip() == kind.uuid
     with byte_source.opened(alone) as source:
         found = luks_header.read(source)
-    # Also what unlocking costs: a board has less memory, and is slower, than who rebuilds its card.
+    # Also what unlocking costs: a board is slower, and has less memory, than who rebuilds it.
     assert found == kind
 
 
@@ -160,8 +157,9 @@ def test_no_key_stays_behind_when_cryptsetup_fails(tmp_path: Path) -> None:
             machine=LocalRunner(),
         )  # fmt: skip
     assert not any(target.read_bytes()[:MIB])
-    assert not any("holdstill-volume-key" in os.readlink(f"/proc/self/fd/{fd}") for fd in _open())
+    assert not any("holdstill-volume-key" in name for name in names_of_open_files())
 
 
-def _open() -> list[str]:
-    return [fd for fd in os.listdir("/proc/self/fd") if os.path.islink(f"/proc/self/fd/{fd}")]
+def names_of_open_files() -> list[str]:
+    links = list(Path("/proc/self/fd").iterdir())
+    return [str(link.readlink()) for link in links if link.is_symlink()]
