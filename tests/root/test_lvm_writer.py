@@ -1,4 +1,4 @@
-"""LVM's metadata as it is written here, read by LVM itself, which needs no device-mapper for it."""
+"""LVM's metadata as it is written here, read by LVM itself, without device-mapper."""
 
 from __future__ import annotations
 
