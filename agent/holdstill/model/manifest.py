@@ -272,17 +272,24 @@ class Manifest(Record, frozen=True, kw_only=True):
         return tuple(sorted(found, key=lambda one: one[1].path.split("/")))
 
     @property
-    def in_clear(self) -> bool:
-        """Whether it holds, unencrypted, anything that was in an encrypted container."""
+    def in_containers(self) -> frozenset[int]:
+        """The numbers of all volumes in encrypted containers, at any depth."""
         around = {part.number for part in self.parts if isinstance(part.file_system, Luks)}
+        found = set[int]()
         for disk in self.disks:
             for volume in disk.volumes:  # each behind what it is in
-                if volume.of in around:
-                    around.add(volume.number)
+                if volume.of in around | found:
+                    found.add(volume.number)
+        return frozenset(found)
+
+    @property
+    def in_clear(self) -> bool:
+        """Whether it holds, unencrypted, anything that was in an encrypted container."""
+        inside = self.in_containers
         return any(
             part.entries or (isinstance(part.file_system, Raw) and part.file_system.digest)
             for part in self.parts
-            if part.partition in around
+            if part.partition in inside
         )
 
     @property

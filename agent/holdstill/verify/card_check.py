@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from msgspec import structs
 
 from holdstill.disks import partition_table, volumes_on_disk
-from holdstill.model.layout import Luks, Subvolume
+from holdstill.model.layout import Subvolume
 from holdstill.system import byte_source
 from holdstill.verify import disk_checks
 from holdstill.verify.card_report import CardFindings, UnreadablePartError
@@ -68,7 +68,7 @@ def check_card(
             volumes_on_disk.with_volumes(opened, read.numbered_as(wanted)), wanted
         )
         disk_checks.check_table(findings, opened, wanted, found, has_plan=disk is not None)
-        encrypted = encrypted_numbers(manifest, wanted)
+        encrypted = manifest.in_containers
         _check_partitions(
             findings, opened, _without(manifest, encrypted), found, expected, file_systems or {},
             path=path, meter=Meter(progress), machine=machine,
@@ -97,7 +97,7 @@ def check_contents(
     has what is in encrypted containers, unencrypted, at its place on the card.
     """
     meter = Meter(progress)
-    encrypted = encrypted_numbers(manifest, disk)
+    encrypted = manifest.in_containers
     with byte_source.opened(path) as opened:
         findings = CardFindings()
         _check_partitions(
@@ -127,16 +127,6 @@ def _without(manifest: Manifest, numbers: frozenset[int]) -> Manifest:
 
 def _unseen(numbers: frozenset[int]) -> list[str]:
     return [f"volume {number}: it is in an encrypted container" for number in sorted(numbers)]
-
-
-def encrypted_numbers(manifest: Manifest, disk: Disk) -> frozenset[int]:
-    """Return the numbers of the volumes that are in encrypted containers, at any depth."""
-    around = {part.number for part in manifest.parts if isinstance(part.file_system, Luks)}
-    found = set[int]()
-    for volume in disk.volumes:  # each behind what it is in
-        if volume.of in around | found:
-            found.add(volume.number)
-    return frozenset(found)
 
 
 def _check_partitions(

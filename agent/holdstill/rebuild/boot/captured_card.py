@@ -192,7 +192,12 @@ def looked_into(card: BootCard, manifest: Manifest, trees: Mapping[int, Captured
         else volume
         for volume in volumes
     ]
-    hidden = [one for one in manifest.disk.by_slot().volumes if one.number not in there]
+    encrypted = {number % DISK_STEP for number in manifest.in_containers}
+    hidden = [
+        one
+        for one in manifest.disk.by_slot().volumes
+        if one.number not in there and one.number in encrypted
+    ]
     systems = {part.number: part.file_system for part in manifest.parts}
     seen += [
         cards.volume_of(disk, one, systems[numbers[one.number]], trees.get(numbers[one.number]))
