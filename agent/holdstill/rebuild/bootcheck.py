@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from holdstill.rebuild.boot.report import ChainLink, KernelFile
     from holdstill.system.byte_source import OpenFile
 
+_HIDES = frozenset({"crypto_LUKS", "LVM2_member"})
+"""What may have the system in it, although no file of it is to be seen."""
 SYSTEMS_NAMED = 5
 """Of several systems in the folders of one partition."""
 
@@ -65,6 +67,10 @@ def _system(
         return [unknown(SYSTEM, f"{card.root_file}, a file that is not looked into")]
     root = system.find_root(card, [kernel.root for kernel in (*whole, *kernels)])
     if root is None:
+        hidden = [volume for volume in card.volumes if volume.kind in _HIDES]
+        if hidden:
+            what = f"{hidden[0].name} is {hidden[0].kind}, which is not looked into"
+            return [unknown(SYSTEM, what)]
         return [missing("root", "no partition has a system")]
     folders = system_folder.systems(card, root)
     if len(folders) > 1:
