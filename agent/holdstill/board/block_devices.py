@@ -56,7 +56,8 @@ def _names(folder: Path) -> tuple[str, ...]:
 
 
 def _mapping(place: Path) -> str:
-    """Return what kind of mapping a device is: the first word of a dm device's UUID, or md."""
+    """Return what kind of mapping a device is: by a dm device's UUID, or md."""
     if (place / "dm").is_dir():
-        return layout.first_line(place / "dm/uuid").partition("-")[0] or "mapping"
+        uuid = layout.first_line(place / "dm/uuid")
+        return "LUKS" if uuid.startswith("CRYPT-LUKS") else uuid.partition("-")[0] or "mapping"
     return next((kind for kind in ("md", "bcache") if (place / kind).is_dir()), "")

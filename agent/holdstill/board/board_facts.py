@@ -41,8 +41,8 @@ class BlockDevice:
     Attributes:
         disk: name of the whole disk; its own for one that is no partition.
         below: names of the devices that it is made of (mapping, array, cache).
-        mapping: what kind of mapping it is: `CRYPT` for an unlocked one, `LVM`, `md`, ...; "" for
-            none.
+        mapping: what kind of mapping it is: `LUKS` for an opened container, `CRYPT` for another
+            that is unlocked, `LVM`, `md`, ...; "" for none.
         file: of a loop device, and of a partition of one.
         is_removable: whether its medium is meant to be taken out.
     """

@@ -113,7 +113,7 @@ class _Board:
         below = ", ".join(f"/dev/{name}" for name in device.below)
         secret = (
             "; what is encrypted here is in the clear at the keeper"
-            if device.mapping == "CRYPT"
+            if device.mapping in {"CRYPT", "LUKS"}
             else ""
         )
         for disk in self.disks_of(device):
@@ -367,6 +367,7 @@ _NO_NAMES = frozenset({"/dev/root", "/dev/nfs"})
 """What root= says where the kernel or the initramfs knows it otherwise."""
 _MAPPINGS = {
     "CRYPT": "an unlocked encrypted volume",
+    "LUKS": "an opened encrypted container",
     "LVM": "a logical volume",
     "md": "an array",
     "bcache": "a cached disk",

@@ -17,6 +17,8 @@ BOOT_PLACES = ("/boot/firmware", "/boot/efi", "/efi", "/boot")
 SYSTEM_PLACES = ("/boot", "/efi", "/etc", "/home", "/opt", "/root", "/srv", "/usr", "/var")
 """What belongs to a system (Filesystem Hierarchy Standard 3.0, 3 to 5; /efi: UAPI.1). What is
 mounted elsewhere is data that the owner has put there."""
+READ_THROUGH = frozenset({"LUKS", "LVM"})
+"""Mappings whose volumes are captured as parts of the partitions that they are made of."""
 NO_DISKS = ("zram", "ram", "nbd", "rbd", "fd", "sr")
 """What the names of block devices begin with that are in memory, on a network, or drives for
 media (Linux Documentation/admin-guide/devices.txt; nbd, rbd and zram by their own drivers)."""
@@ -44,11 +46,11 @@ def order(
 ) -> tuple[str, ...]:
     """Return the names of the disks that a board needs, in the order of a capture. Pure.
 
-    Disks below mappings and arrays are none: what is on those is not read from their disks. What
-    is in a file of the board is on the disk that the file is on.
+    Disks below arrays, and mappings that are not read through, are none: what is on those is not
+    read from their disks. What is in a file of the board is on the disk that the file is on.
 
     Args:
-        own: the disk that root is on.
+        own: the disk that root is on, or that its volume is on.
         placed: what is, or is to be, mounted.
         devices: all that there are.
         seen: of the file systems that the board sees; None for all, if it runs here.
@@ -59,8 +61,14 @@ def order(
     places: dict[str, list[str]] = {own: ["/"]}
     named = {one.number for one in known if one.is_named}
     below = _below(own, by_name)
-    for one in known:
-        device = loop_chain.device_below(by_number[one.number], by_number, seen)
+    held = [
+        (one, device)
+        for one in known
+        for device in physical(
+            loop_chain.device_below(by_number[one.number], by_number, seen), by_name
+        )
+    ]
+    for one, device in held:
         whole = by_name.get(device.disk, device)
         if device.below or whole.below or device.disk.startswith(NO_DISKS):
             continue
@@ -72,6 +80,27 @@ def order(
         if device.disk == own or (is_of_the_system(one.place) and is_kept):
             places.setdefault(device.disk, []).append(one.place)
     return tuple(sorted(places, key=lambda disk: _rank(places[disk])))
+
+
+def physical(device: BlockDevice, by_name: Mapping[str, BlockDevice]) -> tuple[BlockDevice, ...]:
+    """Return the devices that a volume is made of, through containers and logical volumes.
+
+    What is no volume, or is made of what is not read through, is returned as it is.
+    """
+    found: dict[str, BlockDevice] = {}
+    todo = [device]
+    visited = set[str]()
+    while todo:
+        here = todo.pop()
+        if here.name in visited:
+            continue
+        visited.add(here.name)
+        below = [by_name[name] for name in here.below if name in by_name]
+        if here.mapping in READ_THROUGH and below:
+            todo += reversed(below)
+        else:
+            found[here.name] = here
+    return tuple(found.values())
 
 
 def _below(own: str, by_name: Mapping[str, BlockDevice]) -> set[str]:

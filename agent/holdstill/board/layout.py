@@ -54,6 +54,7 @@ class BoardPart:
         is_top: whether it is a btrfs with subvolumes that are parts of their own.
         holders: names of devices that are made of it now: it is written to through them.
         subvolumes: of such a btrfs that is not mounted, all that it has.
+        obstacle: why what is in it cannot be captured, and what can be done; "" for nothing.
     """
 
     number: int
@@ -67,6 +68,7 @@ class BoardPart:
     is_top: bool = False
     holders: tuple[str, ...] = ()
     subvolumes: tuple[FoundSubvolume, ...] = ()
+    obstacle: str = ""
 
     @property
     def seen(self) -> tuple[TreeView, ...]:
@@ -104,8 +106,8 @@ class BoardDisk:
     layout: Disk
 
     def has(self, number: int) -> bool:
-        """Whether a partition with this number is on it."""
-        return any(partition.number == number for partition in self.layout.partitions)
+        """Whether a partition, or volume, with this number is on it."""
+        return any(area.number == number for area in self.layout.areas)
 
 
 @dataclass(frozen=True)
@@ -158,6 +160,15 @@ class BoardLayout:
         """Return the disk that a partition is on."""
         return next(disk for disk in self.disks if disk.has(part.partition))
 
+    def inside(self, number: int) -> frozenset[int]:
+        """Return the number of a partition or volume, and those of all volumes in it."""
+        found = {number}
+        for disk in self.disks:
+            for volume in disk.layout.volumes:  # each behind what it is in
+                if volume.of in found:
+                    found.add(volume.number)
+        return frozenset(found)
+
     def part(self, number: int) -> BoardPart:
         """Return the partition in this slot; KeyError when there is none."""
         return {part.number: part for part in self.parts}[number]
@@ -205,7 +216,7 @@ def read_layout(
         for disk in disks
         for partition in disk.layout.partitions
     )
-    parts = _with_card_below(parts, root, all_mounts)
+    parts = with_card_below(parts, root, all_mounts)
     if disks[0].device.is_file() and not any(m.point == root for m in mine):
         parts = _with_directory(parts, root)
     return BoardLayout(disks, parts, tuple(_warnings(root, all_mounts)))
@@ -233,7 +244,7 @@ def node_of(device: Path) -> Path:
     return device.resolve() if is_device else device
 
 
-def _with_card_below(
+def with_card_below(
     parts: tuple[BoardPart, ...], root: BoardPath, all_mounts: tuple[Mount, ...]
 ) -> tuple[BoardPart, ...]:
     """Take the file system below an overlay root for the root, wherever it is mounted.
@@ -374,7 +385,7 @@ def place_of(mount: Mount, root: BoardPath) -> str:
 
 def is_on(part: BoardPart, mount: Mount) -> bool:
     """Whether a mount is of a partition's file system."""
-    return _mount_from(part.device, [mount]) is not None
+    return mount_from(part.device, [mount]) is not None
 
 
 def _model(device: Path) -> tuple[str, str]:
@@ -398,7 +409,7 @@ def _read_part(
     device, disk = on.device, on.layout
     node = Path(disk.node(partition))
     offset, size = partition.start * disk.sector_size, partition.size * disk.sector_size
-    mount = _mount_from(node, mine, root)
+    mount = mount_from(node, mine, root)
     return BoardPart(
         number=partition.number,
         device=node,
@@ -407,13 +418,13 @@ def _read_part(
         file_system=_file_system(device, partition, offset, size),
         mount=mount,
         place=place_of(mount, root) if mount else "",
-        holders=_holders(node),
+        holders=holders_of(node.name),
     )
 
 
-def _holders(node: Path) -> tuple[str, ...]:
+def holders_of(name: str, *, sys: Path = SYS) -> tuple[str, ...]:
     """Return the names of the devices that are made of one: LUKS, LVM, arrays."""
-    folder = SYS / "class/block" / node.name / "holders"
+    folder = sys / "class/block" / name / "holders"
     return tuple(sorted(item.name for item in folder.iterdir())) if folder.is_dir() else ()
 
 
@@ -428,7 +439,7 @@ def _file_system(device: Path, partition: Partition, offset: int, size: int) -> 
         return probe.probe(source.window(offset, size))
 
 
-def _mount_from(node: Path, mine: Iterable[Mount], root: BoardPath = _TOP) -> Mount | None:
+def mount_from(node: Path, mine: Iterable[Mount], root: BoardPath = _TOP) -> Mount | None:
     """Return the mount of a partition's file system: of all of it, and one to see, if possible."""
     try:
         number = node.stat().st_rdev

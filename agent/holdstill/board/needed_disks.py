@@ -92,6 +92,10 @@ def _disk_of_root(
     top = next((device for device in devices if disk == Path("/dev") / device.name), None)
     if top is None:
         return disk
+    by_name = {device.name: device for device in devices}
+    of_volume = disk_order.physical(top, by_name)[0]
+    if of_volume is not top:
+        return Path("/dev") / of_volume.disk
     below = loop_chain.device_below(top, by_number, seen)
     if below.file and loop_chain.is_own(below.file, seen):
         why = (

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import mounts
 from holdstill.board.named_finding import NamedFinding, left_out, missing, not_rebuildable
-from holdstill.model.layout import SUBVOLUME_STEP, Ext4, Raw
+from holdstill.model.layout import SUBVOLUME_STEP, Ext4, Luks, LvmPv, Raw
 from holdstill.model.sizes import counted
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def _around(disk: DiskFacts) -> Iterator[NamedFinding]:
 
 
 def _holders(part: PartFacts) -> Iterator[NamedFinding]:
-    if part.holders and part.is_raw:
+    if part.holders and part.is_raw and not isinstance(part.file_system, LvmPv | Luks):
         held = ", ".join(f"/dev/{name}" for name in part.holders)
         yield missing(
             part.device,

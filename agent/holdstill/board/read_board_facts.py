@@ -30,7 +30,7 @@ from holdstill.board.board_facts import (
 from holdstill.disks import emmc_areas, used_gaps
 from holdstill.model import layout as layouts
 from holdstill.model import system_tables
-from holdstill.model.layout import Ext4, Fat, Other, Raw, Swap, TableLabel
+from holdstill.model.layout import Ext4, Fat, Luks, Other, Raw, Swap, TableLabel, Volume
 from holdstill.model.paths import BoardPath
 from holdstill.system import byte_source, files
 
@@ -162,6 +162,8 @@ def _names(board: BoardLayout, part: BoardPart) -> Iterator[str]:
             yield from (f"UUID={uuid}", f"LABEL={label}")
         case Fat(label=label) as fat:
             yield from (f"UUID={fat.uuid}", f"LABEL={label}")
+        case Luks(uuid=uuid, label=label):
+            yield from (f"UUID={uuid}", f"LABEL={label}")
         case Raw(type="crypto_LUKS"):
             with layout.opened_part(board, part) as source:
                 header = source.read(0, 512)
@@ -169,6 +171,9 @@ def _names(board: BoardLayout, part: BoardPart) -> Iterator[str]:
         case _:
             pass
     disk = board.disk_of(part).layout
+    if isinstance(disk.area(part.number), Volume):
+        yield str(part.device)
+        return
     if disk.label is not TableLabel.NONE:
         yield f"PARTUUID={disk.partuuid(part.number)}"
         if name := disk.partition(part.number).name:

@@ -47,6 +47,16 @@ if TYPE_CHECKING:
     help="Write an eMMC's boot areas, too. Those of another board can keep it from starting.",
 )
 @click.option(
+    "--passphrase-file",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="What will unlock encrypted containers, in a file. Default: asked for, twice.",
+)
+@click.option(
+    "--plain",
+    is_flag=True,
+    help="Write what is in encrypted containers UNENCRYPTED, readable by whoever has the card.",
+)
+@click.option(
     "--despite-faults",
     is_flag=True,
     help="Use a capture that was altered, is unsigned or incomplete. It may be an attacker's.",
@@ -74,6 +84,8 @@ def command(
     largest: str,
     dry_run: bool,
     boot_areas: bool,
+    passphrase_file: Path | None,
+    plain: bool,
     despite_faults: bool,
     leave_out_damaged: bool,
     disk: int | Literal["all"] | None,
@@ -89,6 +101,9 @@ def command(
 
     A board with several disks gets each on a target of its own (--disk 1, then --disk 2), or all
     of them on one larger one (--disk all), which boots if its firmware can start from that.
+
+    An encrypted container gets a new key, and a passphrase that is asked for. --plain writes what
+    is in it unencrypted instead, and has crypttab, fstab and the kernel's command line follow.
 
     An eMMC's boot areas are left alone, and what to do by hand is told: with a boot loader that
     does not fit, a board may never start again. --boot-areas writes them to /dev/mmcblkNboot0, ...
@@ -117,6 +132,7 @@ def command(
         sibling=sibling or "",
         leave_out_damaged=leave_out_damaged,
         boot_areas=boot_areas,
+        plain=plain,
     )
     if leave_out_damaged and open_capture.host(store_address):
         raise UsageError(
@@ -130,7 +146,8 @@ def command(
         _check_faults(stored, despite_faults=despite_faults)
         # At once: a refusal below does not make it whole.
         tables.findings(stored.manifest().findings, consoles.console(is_error=True))
-        outside = RebuildDependencies(LocalRunner(), SystemClock(), bars)
+        asked = functools.partial(_passphrase, passphrase_file)
+        outside = RebuildDependencies(LocalRunner(), SystemClock(), bars, asked)
         if dry_run:
             proposal = propose(stored, goal, wish, outside)
             if as_json:
@@ -149,6 +166,28 @@ def command(
 def _announce(proposal: Proposal) -> None:
     """Show what will be missing before the card is asked for."""
     tables.left_out(proposal.left_out, consoles.console(is_error=True))
+
+
+def _passphrase(file: Path | None) -> bytes:
+    """Read a passphrase from a file, without the end of its line, or ask for it twice.
+
+    Raises:
+        UsageError: there is none.
+    """
+    if file is not None:
+        given = file.read_bytes().removesuffix(b"\n")
+    elif sys.stdin.isatty():
+        words = "Passphrase of the new encrypted container"
+        typed = click.prompt(words, hide_input=True, confirmation_prompt=True, err=True)
+        given = str(typed).encode()
+    else:
+        given = b""
+    if not given:
+        raise UsageError(
+            "this capture has an encrypted container, and no passphrase was given for it",
+            hint="`--passphrase-file FILE`, or `--plain` to write its content unencrypted",
+        )
+    return given
 
 
 def _check_faults(stored: SealedCapture, *, despite_faults: bool) -> None:

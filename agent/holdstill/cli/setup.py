@@ -74,6 +74,11 @@ from holdstill.cli.setup_questions import (
 @click.option(
     "--store-on-card", is_flag=True, help="Allow a store on the captured card. It dies with it."
 )
+@click.option(
+    "--store-in-clear",
+    is_flag=True,
+    help="Store unencrypted at the keeper what is encrypted on the card.",
+)
 @click.option("--replace", is_flag=True, help="Write the settings anew if there are some.")
 @click.option("--skip-inspect", is_flag=True, help="Do not look at this machine's card first.")
 @click.option("--capture", "captures", is_flag=True, help="Take a first capture at the end.")
@@ -100,6 +105,7 @@ def command(
     disks: tuple[str, ...],
     board_root: str,
     store_on_card: bool,
+    store_in_clear: bool,
     replace: bool,
     skip_inspect: bool,
     captures: bool,
@@ -136,7 +142,10 @@ def command(
         return
     enrol_board.check_store(store)
     login = asked_login(login_key, login_password)
-    given = Given(keeper, board, time_, disks, board_root, store_on_card)
+    given = Given(
+        keeper, board, time_, disks, board_root, store_on_card, store_in_clear,
+        has_containers=where.top == Path("/") and workflow_setup.has_containers(),
+    )  # fmt: skip
     if not replace and (path := where.top / workflow_setup.SETTINGS.lstrip("/")).exists():
         _again(given, BoardFiles(where.top, options.read_board_settings(path)), where)
         return

@@ -33,7 +33,11 @@ STORE = "/srv/holdstill"
 
 @dataclass(frozen=True)
 class Given:
-    """Answers that were given as options; `completed` asks for the others."""
+    """Answers that were given as options; `completed` asks for the others.
+
+    Attributes:
+        has_containers: whether encrypted containers are open on this board.
+    """
 
     keeper: str
     board: str
@@ -41,6 +45,8 @@ class Given:
     disks: tuple[str, ...]
     root: str
     store_on_card: bool
+    store_in_clear: bool
+    has_containers: bool
 
     def completed(self, top: Path) -> Answers:
         """Ask for what was not given, and cannot be found out of the system below top."""
@@ -58,7 +64,10 @@ class Given:
         elif not self.board:
             terminal.say(f"the board is called {board}, by its host name (--board: otherwise)")
         time = f"{self.time:0>5}" if self.time else DEFAULT_TIME  # 2:30 is 02:30
-        return Answers(_full(keeper), board, time, self.disks, self.root, self.store_on_card)
+        in_clear = self.store_in_clear or self._agrees_to_clear()
+        return Answers(
+            _full(keeper), board, time, self.disks, self.root, self.store_on_card, in_clear
+        )
 
     def differences(self, settings: BoardSettings) -> list[str]:
         """Return the options that say otherwise than the settings which are there."""
@@ -71,6 +80,17 @@ class Given:
             "--board-root": (self.root, str(settings.root)),
         }
         return [option for option, (given, there) in pairs.items() if given and given != there]
+
+    def _agrees_to_clear(self) -> bool:
+        """Ask, of a board with opened encrypted containers."""
+        if not self.has_containers or not is_terminal():
+            return False
+        terminal.say(
+            "This board has encrypted containers. A capture holds what is in them unencrypted: "
+            "whoever can read the keeper's store can read it. Without that captures are refused, "
+            "unless `leave_out` in the settings names them."
+        )
+        return click.confirm("Store it unencrypted at the keeper", default=False)
 
 
 def is_terminal() -> bool:

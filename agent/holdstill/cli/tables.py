@@ -14,7 +14,7 @@ from holdstill.keeper import retention
 from holdstill.model import emmc_boot, paths, tree_views
 from holdstill.model.attachment_names import area_of
 from holdstill.model.boot import BootVerdict
-from holdstill.model.layout import Ext4, Fat, Subvolume, TableLabel
+from holdstill.model.layout import Ext4, Fat, LvmPv, Partition, Subvolume, TableLabel, Volume
 from holdstill.model.sizes import counted, human
 from holdstill.rebuild.steps import PutBootArea
 
@@ -90,6 +90,8 @@ def file_system_words(kind: FileSystem) -> str:
                 *(["default"] if is_default else []),
             ]
             return _joined("subvolume", *marks)
+        case LvmPv(group=group):
+            return f"LVM, volume group {group}"
         case _:
             words = msgspec.to_builtins(kind)
             name = words.get("type") or words["kind"]
@@ -130,6 +132,9 @@ def inspection(found: Inspection, out: Console) -> None:
             file_system_words(part.file_system), _seen(part), part.how, part.grade, part.why,
         )  # fmt: skip
     out.print(rows)
+    for one in found.disks:
+        for volume in one.layout.volumes:
+            out.print(f"{volume.number} is the {volume.words}, in {volume.of}")
     _folders(found.parts, out)
     out.print()
     findings(found.findings, out)
@@ -240,6 +245,9 @@ def _own_rule(own: Retention | None) -> str:
     return f" (retention of its own: {kept}, at least {counted(own.at_least, 'capture')})"
 
 
+IN_CLEAR = "holds, unencrypted, what is encrypted on the card"
+
+
 def briefs(
     board: str,
     found: Sequence[CaptureBrief],
@@ -267,7 +275,9 @@ def briefs(
     out.print(f"{board}{_own_rule(own)}:")
     out.print(rows)
     for brief in found:
-        for said in (*brief.trouble, *filter(None, (brief.completeness, _date_doubt(brief, now)))):
+        clear = IN_CLEAR if brief.in_clear else ""
+        more_said = filter(None, (brief.completeness, clear, _date_doubt(brief, now)))
+        for said in (*brief.trouble, *more_said):
             out.print(f"{brief.name}: {said}")
 
 
@@ -348,8 +358,13 @@ def manifest(found: Manifest, out: Console) -> None:
         f"{human(pause.spool_bytes)} copied"
         + (f", hooks: {', '.join(pause.hooks)}" if pause.hooks else "")
     )
+    if found.in_clear:
+        out.print(f"This capture {IN_CLEAR}.", style="yellow")
     out.print()
     _parts(found, out)
+    for disk in found.disks:
+        for volume in disk.volumes:
+            out.print(f"{volume.number} is the {volume.words}, in {volume.of}")
     for part in found.parts:
         name = tree_views.words(part.seen) or part.number
         _list(out, f"Left out of {name}:", part.excluded)
@@ -364,6 +379,10 @@ def _own(kind: FileSystem, words: str) -> str:
     return "-" if isinstance(kind, Subvolume) else words
 
 
+def _type(place: Partition | Volume) -> str:
+    return place.type if isinstance(place, Partition) else "-"
+
+
 def disk_words(disk: Disk) -> str:
     """Return what a disk is, for people."""
     known = _joined(disk.device, disk.model)
@@ -375,11 +394,11 @@ def _parts(found: Manifest, out: Console) -> None:
                  numbers=("part", "start", "size", "files", "contents"))  # fmt: skip
     for part in found.parts:
         disk = found.disk_of(part)
-        place = disk.partition(part.partition)
+        place = disk.area(part.partition)
         rows.add_row(
             part.label, _own(part.file_system, str(place.start)),
             _own(part.file_system, human(place.size * disk.sector_size)),
-            _own(part.file_system, place.type), file_system_words(part.file_system),
+            _own(part.file_system, _type(place)), file_system_words(part.file_system),
             _seen(part), part.grade,
             f"{part.files:,}", human(part.content_bytes),
         )  # fmt: skip

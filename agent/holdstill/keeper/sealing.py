@@ -244,6 +244,7 @@ def event_for(
         missing=kinds[FindingKind.MISSING],
         not_rebuildable=kinds[FindingKind.NOT_REBUILDABLE],
         left_out=kinds[FindingKind.LEFT_OUT],
+        in_clear=manifest.in_clear,
     )
     return SealedEvent(
         brief=brief,

@@ -21,6 +21,11 @@ class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """Plain frozen data, decoded strictly."""
 
 
+VOLUME_BASE = 500
+"""What volumes inside partitions are numbered on by: the first one of a board's first disk is 501,
+of its second 1501. No table has so many slots in use."""
+
+
 class TableLabel(StrEnum):
     """The kind of partition table."""
 
@@ -65,6 +70,52 @@ class Partition(Record, frozen=True, kw_only=True):
         return self.slot or self.number
 
 
+class Volume(Record, frozen=True, kw_only=True):
+    """A volume inside a partition, or inside another volume; sizes in sectors of the disk.
+
+    Attributes:
+        number: names it in the capture: `VOLUME_BASE` and on, on the first disk.
+        of: number of the partition or volume that it is in.
+        name: of a logical volume, or of the mapping of an opened encrypted container.
+        group: name of a logical volume's group; "" for what is in an encrypted container.
+        uuid: of a logical volume, as LVM writes it.
+        start: where a rebuild puts it if nothing changes its size: logical volumes one after the
+            other, what an encrypted container holds behind its header.
+        grain: what start, counted from the first volume, and size are multiples of.
+        was: how a logical volume was laid out, such as "striped"; "" for in one piece.
+    """
+
+    number: int
+    of: int
+    name: str = ""
+    group: str = ""
+    uuid: str = ""
+    start: int
+    size: int
+    grain: int = 1
+    was: str = ""
+
+    @property
+    def end(self) -> int:
+        """First sector behind the volume."""
+        return self.start + self.size
+
+    @property
+    def words(self) -> str:
+        """What people call it."""
+        if self.group:
+            return f"logical volume {self.group}/{self.name}"
+        return f"inside of the encrypted container {self.name}"
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """The names of its device; LVM doubles each dash in them (lvm(8), NAMES)."""
+        if not self.group:
+            return (f"/dev/mapper/{self.name}",) if self.name else ()
+        group, name = (word.replace("-", "--") for word in (self.group, self.name))
+        return f"/dev/mapper/{group}-{name}", f"/dev/{self.group}/{self.name}"
+
+
 class Disk(Record, frozen=True, kw_only=True):
     """A card with its partition table.
 
@@ -77,6 +128,8 @@ class Disk(Record, frozen=True, kw_only=True):
         table_length: GPT's number of entries, else 0.
         entries_lba: sector of a GPT's first entry array where that does not follow its header
             (some boot loaders are there); 0 = where it always is.
+        volumes: what is inside partitions that are encrypted, or that LVM divides; each behind
+            what it is in.
         emmc_boot: of an eMMC, which area it boots from (see `model.emmc_boot`); None for unknown.
     """
 
@@ -89,6 +142,7 @@ class Disk(Record, frozen=True, kw_only=True):
     table_length: int = 0
     entries_lba: int = 0
     partitions: tuple[Partition, ...] = ()
+    volumes: tuple[Volume, ...] = ()
     device: str = ""
     model: str = ""
     serial: str = ""
@@ -100,6 +154,24 @@ class Disk(Record, frozen=True, kw_only=True):
             if partition.number == number:
                 return partition
         raise KeyError(number)
+
+    @property
+    def areas(self) -> tuple[Partition | Volume, ...]:
+        """All that can hold something: the partitions, and the volumes in them."""
+        return (*self.partitions, *self.volumes)
+
+    def area(self, number: int) -> Partition | Volume:
+        """Return the partition or volume with this number; KeyError when there is none."""
+        return {area.number: area for area in self.areas}[number]
+
+    def volumes_of(self, number: int) -> tuple[Volume, ...]:
+        """Return the volumes right inside a partition or volume."""
+        return tuple(volume for volume in self.volumes if volume.of == number)
+
+    def partition_below(self, number: int) -> Partition:
+        """Return the partition that something is, or is in; KeyError when there is none."""
+        area = self.area(number)
+        return self.partition_below(area.of) if isinstance(area, Volume) else area
 
     def partuuid(self, number: int) -> str:
         """Return the PARTUUID= of this slot (Linux block/partitions)."""
@@ -136,11 +208,19 @@ class Disk(Record, frozen=True, kw_only=True):
         )
 
     def _renumbered(self, numbers: Callable[[Partition], tuple[int, int]]) -> Disk:
-        partitions = []
+        partitions, new = [], dict[int, int]()
         for partition in self.partitions:
             number, slot = numbers(partition)
+            new[partition.number] = number
             partitions.append(msgspec.structs.replace(partition, number=number, slot=slot))
-        return msgspec.structs.replace(self, partitions=tuple(partitions))
+        base = max(new.values(), default=0) // DISK_STEP * DISK_STEP
+        new |= {volume.number: base + volume.number % DISK_STEP for volume in self.volumes}
+        volumes = tuple(
+            msgspec.structs.replace(volume, number=new[volume.number], of=new[volume.of])
+            for volume in self.volumes
+            if volume.of in new
+        )
+        return msgspec.structs.replace(self, partitions=tuple(partitions), volumes=volumes)
 
 
 class Ext4(Record, frozen=True, kw_only=True, tag_field="kind", tag="ext4"):
@@ -236,6 +316,56 @@ class Container(Record, frozen=True, kw_only=True, tag_field="kind", tag="contai
     """An extended MBR partition, which only holds the logical ones."""
 
 
+class LvmPv(Record, frozen=True, kw_only=True, tag_field="kind", tag="lvm-pv"):
+    """What LVM divides into logical volumes, which are volumes of their own (lvm(8)).
+
+    Attributes:
+        uuid: of the physical volume, as LVM writes it.
+        group: name of its volume group.
+        group_uuid: of that.
+        extent_size: bytes; every logical volume has a whole number of extents.
+        first_extent: byte at which the first extent begins.
+        members: physical volumes of the group.
+    """
+
+    uuid: str
+    group: str
+    group_uuid: str
+    extent_size: int
+    first_extent: int
+    members: int = 1
+
+
+class Luks(Record, frozen=True, kw_only=True, tag_field="kind", tag="luks"):
+    """An encrypted container, whose content is a volume of its own. No keys, nor anything of them.
+
+    Sources: LUKS On-Disk Format Specification 1.2.3; LUKS2 On-Disk Format Specification 1.1.1.
+
+    Attributes:
+        version: 1 or 2.
+        cipher: such as aes-xts-plain64.
+        key_bits: of the key that encrypts the content.
+        sector_size: bytes that are encrypted at a time.
+        hash: of the header's digests.
+        first_byte: at which the content begins.
+        kdf: how keys were made of passphrases: pbkdf2, argon2i or argon2id.
+        kdf_memory: KiB that this took, as much as the board has for it; 0 for none.
+        kdf_time: rounds of it.
+    """
+
+    version: int
+    uuid: str
+    label: str = ""
+    cipher: str
+    key_bits: int
+    sector_size: int = 512
+    hash: str = ""
+    first_byte: int
+    kdf: str = ""
+    kdf_memory: int = 0
+    kdf_time: int = 0
+
+
 class Other(Record, frozen=True, kw_only=True, tag_field="kind", tag="other"):
     """A file system whose files are kept but which is re-made with default parameters.
 
@@ -275,7 +405,7 @@ class Subvolume(Record, frozen=True, kw_only=True, tag_field="kind", tag="subvol
     is_default: bool = False
 
 
-FileSystem = Ext4 | Fat | Swap | Raw | Container | Other | Subvolume
+FileSystem = Ext4 | Fat | Swap | Raw | Container | LvmPv | Luks | Other | Subvolume
 
 
 class Need(NamedTuple):

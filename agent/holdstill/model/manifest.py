@@ -6,7 +6,7 @@ from enum import StrEnum
 
 from holdstill.model import tree_views
 from holdstill.model.finding import Finding
-from holdstill.model.layout import Disk, FileSystem, Record, Subvolume
+from holdstill.model.layout import Disk, FileSystem, Luks, Raw, Record, Subvolume
 from holdstill.model.tree_views import TreeView
 
 FORMAT = 1
@@ -258,7 +258,7 @@ class Manifest(Record, frozen=True, kw_only=True):
     def disk_of(self, part: CapturedPart) -> Disk:
         """Return the disk that a part is on; KeyError when none has its partition."""
         for disk in self.disks:
-            if any(partition.number == part.partition for partition in disk.partitions):
+            if any(area.number == part.partition for area in disk.areas):
                 return disk
         raise KeyError(part.partition)
 
@@ -270,6 +270,27 @@ class Manifest(Record, frozen=True, kw_only=True):
             if isinstance(part.file_system, Subvolume) and part.file_system.of == number
         ]
         return tuple(sorted(found, key=lambda one: one[1].path.split("/")))
+
+    @property
+    def in_containers(self) -> frozenset[int]:
+        """The numbers of all volumes in encrypted containers, at any depth."""
+        around = {part.number for part in self.parts if isinstance(part.file_system, Luks)}
+        found = set[int]()
+        for disk in self.disks:
+            for volume in disk.volumes:  # each behind what it is in
+                if volume.of in around | found:
+                    found.add(volume.number)
+        return frozenset(found)
+
+    @property
+    def in_clear(self) -> bool:
+        """Whether it holds, unencrypted, anything that was in an encrypted container."""
+        inside = self.in_containers
+        return any(
+            part.entries or (isinstance(part.file_system, Raw) and part.file_system.digest)
+            for part in self.parts
+            if part.partition in inside
+        )
 
     @property
     def grade(self) -> Grade:

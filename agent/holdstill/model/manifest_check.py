@@ -13,9 +13,17 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import SecurityError
-from holdstill.model import layout_check, paths, tree_views
+from holdstill.model import layout_check, paths, tree_views, volume_check
 from holdstill.model.attachment_names import EMMC_AREAS, area_name
-from holdstill.model.layout import DISK_STEP, DISKS_MAX, SUBVOLUME_STEP, Other, Subvolume
+from holdstill.model.layout import (
+    DISK_STEP,
+    DISKS_MAX,
+    SUBVOLUME_STEP,
+    Luks,
+    LvmPv,
+    Other,
+    Subvolume,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -84,7 +92,7 @@ def _moment(text: str) -> Iterator[str]:
 
 def _places(manifest: Manifest) -> Iterator[str]:
     """Complain of parts that the disks lack, and of partitions or parts that stand there twice."""
-    known = {partition.number for disk in manifest.disks for partition in disk.partitions}
+    known = {area.number for disk in manifest.disks for area in disk.areas}
     parts = Counter(part.number for part in manifest.parts)
     for part in manifest.parts:
         if isinstance(part.file_system, Subvolume):
@@ -121,9 +129,11 @@ def _disks(manifest: Manifest) -> Iterator[str]:
     """Complain of disks that no board has, and of partitions that are not numbered by them."""
     if len(manifest.disks) > DISKS_MAX:
         yield f"further_disks: expected fewer than {DISKS_MAX}"
+    systems = {part.number: part.file_system for part in manifest.parts}
     for place, disk in enumerate(manifest.disks, start=1):
         path = "disk" if place == 1 else f"further_disks[{place - 2}].disk"
         yield from layout_check.of_disk(disk, path)
+        yield from volume_check.of_disk(disk, systems, path)
         slots = Counter(partition.in_table for partition in disk.partitions)
         for slot, count in slots.items():
             if count > 1:
@@ -148,6 +158,8 @@ def _file_systems(manifest: Manifest) -> Iterator[str]:
     for number, part in enumerate(manifest.parts):
         path = f"parts[{number}].file_system"
         yield from layout_check.of_file_system(part.file_system, path)
+        if isinstance(part.file_system, LvmPv | Luks):
+            yield from volume_check.of_container(part.file_system, path)
 
 
 def _views(manifest: Manifest) -> Iterator[str]:

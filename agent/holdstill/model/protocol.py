@@ -39,6 +39,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         unread_at: when contents could first not be read, and none of those that tried since could.
         faults: what is known to be wrong with it; empty for a good one.
         missing, not_rebuildable, left_out: findings of each kind in its manifest.
+        in_clear: whether it holds, unencrypted, what is encrypted on the card.
     """
 
     name: str
@@ -64,6 +65,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
     missing: int = 0
     not_rebuildable: int = 0
     left_out: int = 0
+    in_clear: bool = False
 
     @property
     def completeness(self) -> str:

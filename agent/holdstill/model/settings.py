@@ -45,6 +45,13 @@ class StoreOnCard(StrEnum):
     ACCEPT = "accept"
 
 
+class Encrypted(StrEnum):
+    """What to do about what is encrypted on the card, and would be readable at the keeper."""
+
+    REFUSE = "refuse"
+    STORE_IN_CLEAR = "store-in-clear"
+
+
 class PauseSettings(Record, frozen=True, kw_only=True):
     """How long the board may be held still.
 
@@ -175,6 +182,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
             copied as it is.
         unreadable: what to do about unreadable files.
         store_on_card: what to do about a store on the disk that is captured.
+        encrypted: what to do about what is in opened encrypted containers.
         full_scan_every: captures between full cross-checks of the change detection.
         never_pause: hooks on these subjects are refused.
         nightly: when the daemon captures by itself.
@@ -197,6 +205,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     raw_limit: ByteSize = ByteSize(64 * MIB)
     unreadable: Unreadable = Unreadable.REFUSE
     store_on_card: StoreOnCard = StoreOnCard.REFUSE
+    encrypted: Encrypted = Encrypted.REFUSE
     full_scan_every: int = 14
     pause: PauseSettings = PauseSettings()
     hooks: tuple[Hook, ...] = ()

@@ -19,7 +19,7 @@ from holdstill.rebuild.partition_layout import GPT_ENTRIES
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from holdstill.model.layout import Disk
+    from holdstill.model.layout import Disk, Volume
     from holdstill.model.manifest import CapturedPart, Manifest
 
 _PRIMARIES, _FIRST = 4, 2048
@@ -102,7 +102,7 @@ def only(manifest: Manifest, place: int) -> Manifest:
 
 
 def _parts_of(manifest: Manifest, disk: Disk) -> tuple[CapturedPart, ...]:
-    numbers = {partition.number for partition in disk.partitions}
+    numbers = {area.number for area in disk.areas}
     return tuple(part for part in manifest.parts if part.partition in numbers)
 
 
@@ -129,13 +129,15 @@ def merged(manifest: Manifest) -> OneDisk:
         if partition.number not in dropped
     ]
     slots = _free_slots(first, len(moved))
-    partitions = list(first.partitions)
+    partitions, volumes = list(first.partitions), list(first.volumes)
     end = max((part.end for part in partitions), default=first.first_lba or _FIRST)
     for slot, (disk, partition) in zip(slots, moved, strict=True):
         start = align_up(end, _STEP // first.sector_size)
         partitions.append(_placed(first, disk, partition, slot=slot, start=start))
+        volumes += _moved_volumes(disk, partition, start - partition.start)
         end = start + partition.size
-    disk = _sized(structs.replace(first, partitions=tuple(partitions)), end)
+    all_in = structs.replace(first, partitions=tuple(partitions), volumes=tuple(volumes))
+    disk = _sized(all_in, end)
     ids, devices = {}, {}
     for old, partition in moved:
         now, was = disk.partuuid(partition.number), _partuuid(old, partition)
@@ -157,6 +159,13 @@ def merged(manifest: Manifest) -> OneDisk:
         devices,
         tuple(_notes(manifest, disk)),
     )
+
+
+def _moved_volumes(disk: Disk, partition: Partition, way: int) -> Iterator[Volume]:
+    """Yield the volumes in a partition that is moved by so many sectors."""
+    for volume in disk.volumes:
+        if disk.partition_below(volume.number) == partition:
+            yield structs.replace(volume, start=volume.start + way)
 
 
 def _check(first: Disk, others: list[Disk]) -> None:

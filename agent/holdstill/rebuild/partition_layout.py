@@ -7,18 +7,18 @@ behind it keeps its size and moves by a multiple of 4 MiB, so that it stays as a
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import msgspec
 
 from holdstill.errors import LayoutError, TargetRefusedError
-from holdstill.model.layout import TableLabel
+from holdstill.model.layout import Partition, TableLabel, Volume
 from holdstill.model.sizes import MIB, align_down, align_up, human
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from holdstill.model.layout import Disk, Partition
+    from holdstill.model.layout import Disk
 
 END_STEP, MOVE_STEP = MIB, 4 * MIB
 """Bytes to which a last partition's end, and a partition's way, are rounded down."""
@@ -26,6 +26,7 @@ MBR_SECTORS = 2**32
 """Sectors that 32 bits can count (UEFI Specification 5.2.1)."""
 GPT_ENTRY, GPT_ENTRIES = 128, 128
 _EXTENDED = frozenset({"5", "f", "85"})
+_Area = TypeVar("_Area", Partition, Volume)
 
 
 class DoesNotFitError(TargetRefusedError):
@@ -76,9 +77,11 @@ def fitted(
     limit = _limit(disk, size, leave_free)
     if elastic is None or (size == disk.size and _tail(disk) <= limit):
         return _sized(disk, size, disk.partitions)
-    partition = disk.partition(elastic)
-    change = _change(disk, partition, limit)
-    return _sized(disk, size, tuple(_changed(disk, p, partition, change) for p in disk.partitions))
+    area = disk.area(elastic)
+    change = align_down(_change(disk, area, limit), _grain(area))
+    partitions = tuple(_changed(disk, one, area, change) for one in disk.partitions)
+    volumes = tuple(_changed(disk, one, area, change) for one in disk.volumes)
+    return _sized(msgspec.structs.replace(disk, volumes=volumes), size, partitions)
 
 
 def smallest(
@@ -90,8 +93,8 @@ def smallest(
     """
     sector, tail = disk.sector_size, _tail(disk)
     if elastic is not None:
-        partition = disk.partition(elastic)
-        needed = -(-least.get(elastic, sector) // sector)
+        partition = disk.area(elastic)
+        needed = align_up(-(-least.get(elastic, sector) // sector), _grain(partition))
         if _is_last(disk, partition):
             tail = align_up(partition.start + needed, END_STEP // sector)
         else:
@@ -99,12 +102,12 @@ def smallest(
     end = (tail + trailer(disk)) * sector + align_up(leave_free, sector)
     lowest = align_up(end, END_STEP)
     unchanged = _tail(disk) <= _limit(disk, disk.size, leave_free)
-    enough = elastic is None or disk.partition(elastic).size * sector >= least.get(elastic, 0)
+    enough = elastic is None or disk.area(elastic).size * sector >= least.get(elastic, 0)
     return min(lowest, disk.size) if unchanged and enough else lowest
 
 
 def _check_kept(disk: Disk, elastic: int | None, least: Mapping[int, int]) -> None:
-    for partition in disk.partitions:
+    for partition in disk.areas:
         size = partition.size * disk.sector_size
         missing = least.get(partition.number, 0) - size
         if partition.number != elastic and missing > 0:
@@ -137,16 +140,28 @@ def _limit(disk: Disk, size: int, leave_free: int) -> int:
     return sectors - -(-leave_free // disk.sector_size)
 
 
-def _is_container(partition: Partition) -> bool:
+def _is_extended(partition: Partition) -> bool:
     return partition.type.lower() in _EXTENDED
 
 
-def _is_last(disk: Disk, partition: Partition) -> bool:
+def _is_container(disk: Disk, area: Partition | Volume) -> bool:
+    """Whether it holds others, and has to become as large as these need."""
+    if disk.volumes_of(area.number):
+        return True
+    is_dos = disk.label is TableLabel.DOS
+    return is_dos and isinstance(area, Partition) and _is_extended(area)
+
+
+def _grain(area: Partition | Volume) -> int:
+    return area.grain if isinstance(area, Volume) else 1
+
+
+def _is_last(disk: Disk, partition: Partition | Volume) -> bool:
     """Whether nothing follows it, except the rest of the container that it is in."""
-    return all(other.start < partition.end for other in disk.partitions)
+    return all(other.start < partition.end for other in disk.areas)
 
 
-def _change(disk: Disk, partition: Partition, limit: int) -> int:
+def _change(disk: Disk, partition: Partition | Volume, limit: int) -> int:
     """By how many sectors the partition grows; negative when it shrinks."""
     if not _is_last(disk, partition):
         return align_down(limit - _tail(disk), MOVE_STEP // disk.sector_size)
@@ -156,12 +171,12 @@ def _change(disk: Disk, partition: Partition, limit: int) -> int:
     return end - partition.end
 
 
-def _changed(disk: Disk, other: Partition, partition: Partition, change: int) -> Partition:
+def _changed(disk: Disk, other: _Area, partition: Partition | Volume, change: int) -> _Area:
     """Return what becomes of one partition when another grows by this many sectors."""
     if other.number == partition.number:
         return msgspec.structs.replace(other, size=other.size + change)
     contains = other.start <= partition.start and partition.end <= other.end
-    if _is_container(other) and disk.label is TableLabel.DOS and contains:
+    if contains and _is_container(disk, other):
         end = partition.end if _is_last(disk, partition) else other.end
         return msgspec.structs.replace(other, size=end + change - other.start)
     if other.start >= partition.end:
@@ -188,7 +203,7 @@ def _sized(disk: Disk, size: int, partitions: tuple[Partition, ...]) -> Disk:
 
 def _check(disk: Disk) -> None:
     """Refuse partitions that overlap or reach past the end."""
-    containers = [partition for partition in disk.partitions if _is_container(partition)]
+    containers = [partition for partition in disk.partitions if _is_extended(partition)]
     plain = [partition for partition in disk.partitions if partition not in containers]
     ordered = sorted(plain, key=lambda partition: partition.start)
     for first, second in pairwise(ordered):
@@ -197,3 +212,17 @@ def _check(disk: Disk) -> None:
     for partition in disk.partitions:
         if partition.size < 1 or partition.end * disk.sector_size > disk.size:
             raise LayoutError(f"partition {partition.number} is empty or reaches past the end")
+    _check_volumes(disk)
+
+
+def _check_volumes(disk: Disk) -> None:
+    """Refuse volumes that overlap, or reach out of what they are in."""
+    for area in disk.areas:
+        inside = sorted(disk.volumes_of(area.number), key=lambda volume: volume.start)
+        ends = [area.start, *(volume.end for volume in inside)]
+        for volume, before in zip(inside, ends, strict=False):
+            if volume.size < 1 or volume.start < before or volume.end > area.end:
+                raise LayoutError(
+                    f"volume {volume.number} does not fit into {area.number}, which it is in",
+                    hint="files can be taken out with `holdstill get`",
+                )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, NamedTuple, assert_never
 
+from msgspec import structs
+
 from holdstill.errors import LayoutError, TargetRefusedError
 from holdstill.filesystems.ext4 import ext4_parameters
 from holdstill.filesystems.fat import fat_parameters
@@ -13,6 +15,8 @@ from holdstill.model.layout import (
     Disk,
     Ext4,
     Fat,
+    Luks,
+    LvmPv,
     Need,
     Other,
     Partition,
@@ -20,6 +24,7 @@ from holdstill.model.layout import (
     Record,
     Subvolume,
     Swap,
+    Volume,
 )
 from holdstill.model.sizes import human
 from holdstill.rebuild import partition_layout
@@ -33,9 +38,12 @@ from holdstill.rebuild.steps import (
     LeaveEmpty,
     MakeExt4,
     MakeFat,
+    MakeLuks,
+    MakeLvm,
     MakeOther,
     MakeSwap,
     NumberedSubvolume,
+    PlacedVolume,
     PutGap,
     PutRaw,
     ReadBack,
@@ -160,7 +168,7 @@ def _elastic(manifest: Manifest, grow: int | None) -> int | None:
     candidates = [
         part.number for part in manifest.parts if isinstance(part.file_system, Ext4 | Other)
     ]
-    by_place = sorted(candidates, key=lambda number: _partition(manifest.disk, number).start)
+    by_place = sorted(candidates, key=lambda number: _area(manifest.disk, number).start)
     return by_place[-1] if by_place else None
 
 
@@ -181,9 +189,9 @@ def _named(manifest: Manifest, number: int) -> int:
     return number
 
 
-def _partition(disk: Disk, number: int) -> Partition:
+def _area(disk: Disk, number: int) -> Partition | Volume:
     try:
-        return disk.partition(number)
+        return disk.area(number)
     except KeyError as error:
         raise LayoutError(
             f"the manifest describes partition {number}, which its partition table lacks"
@@ -193,13 +201,78 @@ def _partition(disk: Disk, number: int) -> Partition:
 def _part_steps(
     manifest: Manifest, disk: Disk, needs: Mapping[int, Need]
 ) -> Iterator[AnyPartStep]:
+    containers = encrypted(manifest)
     for part in manifest.parts:
         if isinstance(part.file_system, Subvolume):
             continue  # made with its partition
-        old, new = _partition(manifest.disk, part.number), _partition(disk, part.number)
+        old, new = _area(manifest.disk, part.number), _area(disk, part.number)
         place = _PlannedPart(new.start * disk.sector_size, new.size * disk.sector_size)
         was = old.size * disk.sector_size
-        yield from _part_step(part, place, was, needs.get(part.number, Need(0, 0)), manifest)
+        inside = containers.get(part.number, 0)
+        if isinstance(part.file_system, LvmPv):
+            steps: Iterator[AnyPartStep] = _lvm_step(part.number, place, part.file_system, disk)
+        else:
+            need = needs.get(part.number, Need(0, 0))
+            steps = _part_step(part, place, was, need, manifest)
+        yield from (structs.replace(step, inside=inside) for step in steps)
+
+
+def _lvm_step(
+    number: int, place: _PlannedPart, parameters: LvmPv, disk: Disk
+) -> Iterator[AnyPartStep]:
+    """Decide where logical volumes are.
+
+    Raises:
+        TargetRefusedError: it is one of several physical volumes.
+        LayoutError: they are not where whole extents are.
+    """
+    if parameters.members > 1:
+        raise TargetRefusedError(
+            f"partition {number} is one of {parameters.members} physical volumes of the volume "
+            f"group {parameters.group}, which cannot be made again",
+            hint="files can be taken out with `holdstill get`",
+        )
+    volumes = []
+    for volume in disk.volumes_of(number):
+        start = volume.start * disk.sector_size - place.offset - parameters.first_extent
+        size = volume.size * disk.sector_size
+        if start % parameters.extent_size or size % parameters.extent_size:
+            raise LayoutError(f"volume {volume.number} is no whole number of LVM's extents")
+        volumes.append(
+            PlacedVolume(
+                name=volume.name,
+                uuid=volume.uuid,
+                first=start // parameters.extent_size,
+                extents=size // parameters.extent_size,
+            )
+        )
+    yield MakeLvm(
+        number=number, offset=place.offset, size=place.size, parameters=parameters,
+        volumes=tuple(volumes),
+    )  # fmt: skip
+
+
+def encrypted(manifest: Manifest) -> dict[int, int]:
+    """Return the parts that are in encrypted containers, with the number of the container.
+
+    Raises:
+        TargetRefusedError: one is in another.
+    """
+    found = dict[int, int]()
+    containers = {
+        part.number for part in manifest.parts if isinstance(part.file_system, Luks)
+    }  # fmt: skip
+    for disk in manifest.disks:
+        for volume in disk.volumes:  # each behind what it is in
+            around = found.get(volume.of, volume.of if volume.of in containers else 0)
+            if around and volume.number in containers:
+                raise TargetRefusedError(
+                    f"volume {volume.number} is an encrypted container within another, {around}",
+                    hint="files can be taken out with `holdstill get`",
+                )
+            if around:
+                found[volume.number] = around
+    return found
 
 
 class _PlannedPart(NamedTuple):
@@ -235,7 +308,9 @@ def _part_step(
             yield LeaveEmpty(number=number, offset=offset, size=size)
         case Raw() as raw:
             yield PutRaw(number=number, offset=offset, size=size, parameters=raw)
-        case Container() | Subvolume():
+        case Luks() as luks:
+            yield MakeLuks(number=number, offset=offset, size=size, parameters=luks)
+        case Container() | Subvolume() | LvmPv():
             pass
         case unknown:
             assert_never(unknown)
@@ -257,8 +332,8 @@ def ext4_for(parameters: Ext4, *, size: int, was: int, need: Need) -> Ext4:
 
 
 def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
-    for partition in disk.partitions:
-        old = manifest.disk.partition(partition.number)
+    for partition in disk.areas:
+        old = manifest.disk.area(partition.number)
         if partition.size != old.size:
             before, after = old.size * disk.sector_size, partition.size * disk.sector_size
             word = "grows" if after > before else "shrinks"
@@ -267,6 +342,11 @@ def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
             yield (
                 f"partition {partition.number} moves from sector {old.start} to {partition.start}"
             )
+    yield from (
+        f"the logical volume {volume.name}, which was {volume.was}, comes back in one piece"
+        for volume in disk.volumes
+        if volume.was
+    )
     yield from (
         f"partition {part.number}: the guard against being mounted twice (mmp) is left out"
         for part in manifest.parts

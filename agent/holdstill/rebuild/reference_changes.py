@@ -28,6 +28,7 @@ class ReferenceChanges:
     Attributes:
         files: files with another content, by partition and path.
         changes: what was changed, for people; left: what was not and may have to be.
+        touches_initramfs: whether something was changed that an initramfs may hold as well.
     """
 
     def __init__(self, reader: SmallFileReader, ids: IdMap) -> None:
@@ -35,7 +36,7 @@ class ReferenceChanges:
         self.files: dict[tuple[int, bytes], bytes] = {}
         self.changes: list[IdentityChange] = []
         self.left: list[IdentityChange] = []
-        self._touches_initramfs = False
+        self.touches_initramfs = False
 
     def visit(self, part: int, folders: Iterable[str] = ()) -> None:
         """Change what has to be changed in one partition.
@@ -79,11 +80,11 @@ class ReferenceChanges:
             return
         self.replace(found, rewritten, "refers to")
         if rewritten.replaced and path.startswith(_RESUME):
-            self._touches_initramfs = True
+            self.touches_initramfs = True
 
     def note_initramfs(self, parts: Iterable[int]) -> None:
         """Report which initramfs may hold what was changed outside of it."""
-        if not self._touches_initramfs:
+        if not self.touches_initramfs:
             return
         for part in parts:
             for folder, pattern in itertools.product(

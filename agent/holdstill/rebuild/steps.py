@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-from holdstill.model.layout import Disk, Ext4, Fat, Other, Raw, Record, Subvolume, Swap
+from holdstill.model.layout import (
+    Disk,
+    Ext4,
+    Fat,
+    Luks,
+    LvmPv,
+    Other,
+    Raw,
+    Record,
+    Subvolume,
+    Swap,
+)
 from holdstill.model.manifest import Attachment, SwapFile
 
 
@@ -35,11 +46,17 @@ class PutBootArea(Step, frozen=True, kw_only=True, tag="put-boot-area"):
 
 
 class PartStep(Step, frozen=True, kw_only=True):
-    """Something to be done to one partition."""
+    """Something to be done to one partition.
+
+    Attributes:
+        inside: number of the encrypted container that it is in, which is filled before it is
+            encrypted; 0 for none.
+    """
 
     number: int
     offset: int
     size: int
+    inside: int = 0
 
 
 class MakeFat(PartStep, frozen=True, kw_only=True, tag="make-fat"):
@@ -82,6 +99,32 @@ class PutRaw(PartStep, frozen=True, kw_only=True, tag="put-raw"):
     parameters: Raw
 
 
+class PlacedVolume(Record, frozen=True, kw_only=True):
+    """A logical volume, in one piece.
+
+    Attributes:
+        first, extents: where it is, and how large, in extents.
+    """
+
+    name: str
+    uuid: str
+    first: int
+    extents: int
+
+
+class MakeLvm(PartStep, frozen=True, kw_only=True, tag="make-lvm"):
+    """Write what LVM says of itself around its logical volumes."""
+
+    parameters: LvmPv
+    volumes: tuple[PlacedVolume, ...]
+
+
+class MakeLuks(PartStep, frozen=True, kw_only=True, tag="make-luks"):
+    """Encrypt what was made for the inside of a container, and write it with its header."""
+
+    parameters: Luks
+
+
 class LeaveEmpty(PartStep, frozen=True, kw_only=True, tag="leave-empty"):
     """Have nothing recognised in a partition that was left out of the capture."""
 
@@ -112,12 +155,14 @@ AnyStep = (
     | MakeSwap
     | PutRaw
     | LeaveEmpty
+    | MakeLvm
+    | MakeLuks
     | Flush
     | ReadBack
     | WriteTable
 )
-AnyPartStep = MakeFat | MakeExt4 | MakeOther | MakeSwap | PutRaw | LeaveEmpty
+AnyPartStep = MakeFat | MakeExt4 | MakeOther | MakeSwap | PutRaw | LeaveEmpty | MakeLvm | MakeLuks
 KINDS: tuple[type[AnyPartStep], ...] = (
-    MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw, LeaveEmpty,
+    MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw, LeaveEmpty, MakeLvm, MakeLuks,
 )  # fmt: skip
 """In this order partitions are written."""

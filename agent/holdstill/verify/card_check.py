@@ -10,7 +10,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.disks import partition_table
+from msgspec import structs
+
+from holdstill.disks import partition_table, volumes_on_disk
 from holdstill.model.layout import Subvolume
 from holdstill.system import byte_source
 from holdstill.verify import disk_checks
@@ -62,12 +64,16 @@ def check_card(
     with byte_source.opened(path) as opened:
         findings = CardFindings()
         read = partition_table.read(opened, sector_size=wanted.sector_size)
-        found = read.numbered_as(wanted)
+        found = volumes_on_disk.matched(
+            volumes_on_disk.with_volumes(opened, read.numbered_as(wanted)), wanted
+        )
         disk_checks.check_table(findings, opened, wanted, found, has_plan=disk is not None)
+        encrypted = manifest.in_containers
         _check_partitions(
-            findings, opened, manifest, found, expected, file_systems or {},
+            findings, opened, _without(manifest, encrypted), found, expected, file_systems or {},
             path=path, meter=Meter(progress), machine=machine,
         )  # fmt: skip
+        findings.unchecked += _unseen(encrypted)
         disk_checks.check_gap(findings, opened, found, gap)
         return findings.report()
 
@@ -82,20 +88,45 @@ def check_contents(
     gap: Sequence[GapExtent] | None = None,
     progress: Callable[[int], None] = lambda _: None,
     machine: Runner | None = None,
+    inside: Path | None = None,
 ) -> CardReport:
     """Check the partitions of a planned layout, whether or not its table is written yet.
 
     Parameters of every file system, every field and byte of every entry, swap areas, raw
-    partitions, and the boot gap. The arguments are those of check_card.
+    partitions, and the boot gap. The arguments are those of check_card; and inside: a file that
+    has what is in encrypted containers, unencrypted, at its place on the card.
     """
+    meter = Meter(progress)
+    encrypted = manifest.in_containers
     with byte_source.opened(path) as opened:
         findings = CardFindings()
         _check_partitions(
-            findings, opened, manifest, disk, expected, file_systems or {},
-            path=path, meter=Meter(progress), machine=machine,
+            findings, opened, _without(manifest, encrypted), disk, expected, file_systems or {},
+            path=path, meter=meter, machine=machine,
         )  # fmt: skip
+        if inside is not None:
+            inner = structs.replace(
+                manifest, parts=tuple(p for p in manifest.parts if p.partition in encrypted)
+            )
+            with byte_source.opened(inside) as unencrypted:
+                _check_partitions(
+                    findings, unencrypted, inner, disk, expected, file_systems or {},
+                    path=inside, meter=meter, machine=machine,
+                )  # fmt: skip
+        elif encrypted:
+            findings.unchecked += _unseen(encrypted)
         disk_checks.check_gap(findings, opened, disk, gap)
         return findings.report()
+
+
+def _without(manifest: Manifest, numbers: frozenset[int]) -> Manifest:
+    return structs.replace(
+        manifest, parts=tuple(part for part in manifest.parts if part.partition not in numbers)
+    )
+
+
+def _unseen(numbers: frozenset[int]) -> list[str]:
+    return [f"volume {number}: it is in an encrypted container" for number in sorted(numbers)]
 
 
 def _check_partitions(
@@ -111,7 +142,7 @@ def _check_partitions(
     machine: Runner | None,
 ) -> None:
     """Check every partition of the manifest in the place that disk gives it."""
-    present = {partition.number: partition for partition in disk.partitions}
+    present = {area.number: area for area in disk.areas}
     for part in manifest.parts:
         if isinstance(part.file_system, Subvolume):
             continue  # checked with its partition

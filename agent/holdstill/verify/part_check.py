@@ -14,7 +14,17 @@ from holdstill.filesystems.swap import swap_reader
 from holdstill.model import entries as entry_streams
 from holdstill.model import paths, pieces
 from holdstill.model.entries import Entry, Omitted
-from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Subvolume, Swap
+from holdstill.model.layout import (
+    Container,
+    Ext4,
+    Fat,
+    Luks,
+    LvmPv,
+    Other,
+    Raw,
+    Subvolume,
+    Swap,
+)
 from holdstill.system import loop_device
 
 if TYPE_CHECKING:
@@ -97,7 +107,7 @@ class PartCheck:
                 self._check_raw(wanted)
             case Other():
                 self._check_other(wanted, expected, subvolumes)
-            case Container() | Subvolume():
+            case Container() | Subvolume() | LvmPv() | Luks():
                 pass  # the table, or the partition, has all there is to check
 
     def _check_raw(self, wanted: Raw) -> None:

@@ -15,6 +15,8 @@ from holdstill.model.layout import (
     Container,
     Ext4,
     Fat,
+    Luks,
+    LvmPv,
     Other,
     Raw,
     Subvolume,
@@ -120,7 +122,8 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
                 f"leave_out: {board.named} has no partition {number} with contents",
                 hint=f"it has {known}; `holdstill inspect` shows what each of them is",
             )
-        if any(board.holds_root(part) for part in board.parts if part.partition == number):
+        inside = board.inside(number)
+        if any(board.holds_root(part) for part in board.parts if part.partition in inside):
             raise PreflightError(
                 f"leave_out: partition {number} holds the root file system",
                 hint="a card without it does not boot; use `exclude` for folders",
@@ -128,7 +131,7 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
 
 
 def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> MethodChoice:
-    if not {part.number, part.partition}.isdisjoint(left_out(settings)):
+    if any({part.number, part.partition} & board.inside(n) for n in left_out(settings)):
         return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, "as `leave_out` says")
     if _is_journal_of_the_running(board, part):
         why = "the journal of what is mounted, which gets one inside when it is rebuilt"
@@ -202,7 +205,16 @@ def choose(
         remount_read_only: whether what cannot be frozen may be made read-only.
         obstacle: why a file system to which no path leads cannot be opened; "" if it can.
     """
+    if part.obstacle:
+        why = f"{part.obstacle}; or leave it out (`leave_out: [{part.number}]`)"
+        return MethodChoice(CaptureMethod.REFUSED, Grade.LIVE, why)
     match part.file_system:
+        case LvmPv():
+            why = "made again; its logical volumes are captured each as what it holds"
+            return MethodChoice(CaptureMethod.IDENTITY, Grade.READ_ONLY, why)
+        case Luks():
+            why = "made again with another key; what it holds is captured as what that is"
+            return MethodChoice(CaptureMethod.IDENTITY, Grade.READ_ONLY, why)
         case Container():
             return MethodChoice(
                 CaptureMethod.NOTHING, Grade.READ_ONLY, "holds the logical partitions"

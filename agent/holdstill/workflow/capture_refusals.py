@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from holdstill.board import layout, mounts
 from holdstill.errors import PreflightError
 from holdstill.model.paths import BoardPath
-from holdstill.workflow import store_on_card
+from holdstill.workflow import in_the_clear, store_on_card
 from holdstill.workflow.capture_method import CaptureMethod
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ def of_board(
     for number, choice in chosen.items():
         if choice.method is CaptureMethod.REFUSED:
             yield PreflightError(f"partition {number} of {board.named}: {choice.why}")
+    if refused := in_the_clear.refusal(settings, board, chosen):
+        yield refused
     if not board.has_root:
         yield _no_root(board, BoardPath(os.fsencode(settings.root)), all_mounts)
 

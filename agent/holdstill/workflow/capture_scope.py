@@ -22,6 +22,7 @@ from holdstill.board import (
     private_mount,
     root_file,
     scan,
+    stacked_volumes,
     whole_trees,
 )
 from holdstill.board.ctime_window import InodeClock
@@ -36,11 +37,11 @@ from holdstill.board.unmounted_fat import UnmountedFat
 from holdstill.board.write_counter import WriteCounter
 from holdstill.errors import LayoutError, VerificationError
 from holdstill.model import sizes
-from holdstill.model.layout import Ext4, Fat, Other, Subvolume
+from holdstill.model.layout import Ext4, Fat, Other, Subvolume, Volume
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
 from holdstill.system import byte_source, clocks
-from holdstill.workflow import capture_method, capture_refusals, store_on_card
+from holdstill.workflow import capture_method, capture_refusals, in_the_clear, store_on_card
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.mounted_tree import MountedTree
 
@@ -137,7 +138,8 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
         for part in board.parts
         if chosen[part.number].method is CaptureMethod.LEFT_OUT
     )
-    board = replace(board, warnings=(*board.warnings, *left_out))
+    told = filter(None, [in_the_clear.remark(board, chosen)])
+    board = replace(board, warnings=(*board.warnings, *left_out, *told))
     return CaptureScope(settings, board, chosen, all_mounts)
 
 
@@ -151,6 +153,9 @@ def read_board(settings: BoardSettings, all_mounts: tuple[Mount, ...]) -> BoardL
     store = address.path if isinstance(address, FolderAddress) else None
     devices = needed_disks.find(settings.disks, root, all_mounts, store=store)
     board = layout.read_layout(root, devices=devices, all_mounts=all_mounts)
+    mine = [mount for mount in all_mounts if mounts.is_below(mount.point, root)]
+    board = stacked_volumes.with_volumes(board, root, mine)
+    board = replace(board, parts=layout.with_card_below(board.parts, root, all_mounts))
     board = whole_trees.with_views(board, root, all_mounts)
     board = root_file.with_root_file(board, root, all_mounts)
     whole = btrfs_subvolumes.with_subvolumes(board, root, all_mounts, snapshots=settings.snapshots)
@@ -289,7 +294,9 @@ def _inner(scope: CaptureScope, part: BoardPart) -> list[str]:
 def _identity_of(board: BoardLayout, part: BoardPart) -> str:
     """Return what tells a partition from another that has its number after a change of disks."""
     disk = board.disk_of(part).layout
-    return f"{disk.label} {disk.id} {disk.partition(part.partition).in_table}"
+    area = disk.area(part.partition)
+    inside = area.uuid or area.name if isinstance(area, Volume) else ""
+    return f"{disk.label} {disk.id} {disk.partition_below(part.partition).in_table} {inside}"
 
 
 def _unwritten_since(counter: WriteCounter) -> str:

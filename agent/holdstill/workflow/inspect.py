@@ -25,10 +25,18 @@ from holdstill.board.health_report import Health
 from holdstill.errors import HoldstillError
 from holdstill.model import tree_views
 from holdstill.model.finding import Finding
-from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record, Subvolume
+from holdstill.model.layout import (
+    Disk,
+    Ext4,
+    Fat,
+    FileSystem,
+    Partition,
+    Record,
+    Subvolume,
+)
 from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.protocol import Hello
-from holdstill.model.settings import SPOOL, StoreOnCard
+from holdstill.model.settings import SPOOL, Encrypted, StoreOnCard
 from holdstill.model.tree_views import TreeView
 from holdstill.workflow import (
     attachments,
@@ -36,6 +44,7 @@ from holdstill.workflow import (
     capture_refusals,
     capture_scope,
     check_completeness,
+    in_the_clear,
     inspect_large_files,
     store_on_card,
 )
@@ -165,6 +174,8 @@ def inspect(
     ]
     if settings.store_on_card is StoreOnCard.ACCEPT:
         warnings += filter(None, [store_on_card.remark(settings, found.devices)])
+    if settings.encrypted is Encrypted.STORE_IN_CLEAR:
+        warnings += filter(None, [in_the_clear.remark(found, choices)])
     keeper = None
     if ask_keeper is not None:
         try:
@@ -208,13 +219,14 @@ def _disks(found: BoardLayout, settings: BoardSettings) -> Iterator[InspectedDis
 
 
 def _inspected(part: BoardPart, disk: Disk, chosen: MethodChoice) -> InspectedPart:
+    area = disk.area(part.partition)
     return InspectedPart(
         number=part.number,
         label=part.label,
         device=str(part.device),
         start=part.offset // disk.sector_size,
         size=part.size,
-        type=disk.partition(part.partition).type,
+        type=area.type if isinstance(area, Partition) else "",
         file_system=part.file_system,
         mount=part.place,
         views=part.views,

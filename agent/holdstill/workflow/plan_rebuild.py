@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import structs
 
+from holdstill.disks import luks_writer
 from holdstill.errors import VerificationError
 from holdstill.filesystems.ext4 import ext4_parameters, ext4_sizing
 from holdstill.filesystems.fat import fat_sizing
@@ -21,7 +22,7 @@ from holdstill.filesystems.kernel_filled import (
 )
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
-from holdstill.model.layout import Ext4, Fat, Need, Other
+from holdstill.model.layout import Ext4, Fat, Luks, Need, Other
 from holdstill.rebuild import partition_layout, planner
 from holdstill.rebuild.steps import MakeExt4
 
@@ -71,6 +72,8 @@ def plan_rebuild(
         VerificationError: a subvolume has no place in the capture.
     """
     for part in source.manifest.parts:
+        if isinstance(part.file_system, Luks):
+            luks_writer.check_possible(part.file_system, number=part.number)
         if isinstance(part.file_system, Other):
             kernel_writer.check_possible(part.file_system, machine, number=part.number)
     check_subvolumes(source)

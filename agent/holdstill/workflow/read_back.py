@@ -11,6 +11,7 @@ from holdstill.verify import card_check
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
 
     from holdstill.model.layout import Disk, FileSystem
     from holdstill.model.sealed_capture import ContentSource
@@ -29,6 +30,7 @@ def check(
     outside: RebuildDependencies,
     *,
     file_systems: Mapping[int, FileSystem],
+    inside: Path | None = None,
 ) -> CardReport:
     """Compare what the medium gives back with the capture.
 
@@ -39,6 +41,8 @@ def check(
         contents: where the contents were read.
         outside: machine and progress.
         file_systems: their parameters as they were made, by partition.
+        inside: a file with what was encrypted, at its place; whether the medium has that is
+            checked by whoever has the key.
 
     Raises:
         VerificationError: something differs; the error names the store or the card.
@@ -49,7 +53,7 @@ def check(
     report = card_check.check_contents(
         target.path, source.manifest, disk=disk, expected=source.entries,
         file_systems=file_systems, gap=gap, machine=outside.machine,
-        progress=lambda done: outside.progress.update(done, total),
+        progress=lambda done: outside.progress.update(done, total), inside=inside,
     )  # fmt: skip
     _check_stored(contents, report, source.index)
     report.raise_if_different()

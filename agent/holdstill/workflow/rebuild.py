@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal, Protocol
 
@@ -16,10 +17,12 @@ from holdstill.rebuild.boot import captured_card
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.report import BootReport
 from holdstill.rebuild.planner import Plan
+from holdstill.rebuild.steps import MakeLuks
 from holdstill.system import byte_source
 from holdstill.workflow import (
     before_start,
     needed_programs,
+    plain_source,
     plan_rebuild,
     rebuild_source,
     skip_damaged,
@@ -78,6 +81,7 @@ class RebuildOptions:
         sibling: name of the other board that is made; "" for a replacement of the same one.
         leave_out_damaged: leave out files whose contents are damaged in the store.
         boot_areas: write the areas of an eMMC as well, from which the board may boot.
+        plain: write what was in encrypted containers unencrypted.
     """
 
     plan: PlanOptions = field(default_factory=PlanOptions)
@@ -85,6 +89,7 @@ class RebuildOptions:
     sibling: str = ""
     leave_out_damaged: bool = False
     boot_areas: bool = False
+    plain: bool = False
 
 
 class Proposal(Record, frozen=True, kw_only=True):
@@ -183,9 +188,21 @@ def rebuild(
     with rebuild_source.opened(capture) as captured:
         source, proposal = _decided(captured, goal, options, outside)
         announce(proposal)
+        if any(isinstance(step, MakeLuks) for step in proposal.plan.steps):
+            outside = with_passphrase(outside)
         with goal.claimed(proposal.plan) as target:
             report = carry_out(target, proposal.plan, source, outside)
     return msgspec.structs.replace(report, changes=proposal.changes, left_out=proposal.left_out)
+
+
+def with_passphrase(outside: RebuildDependencies) -> RebuildDependencies:
+    """Ask for the passphrase of encrypted containers before anything is touched.
+
+    Raises:
+        UsageError: there is none.
+    """
+    given = outside.passphrase()
+    return replace(outside, passphrase=lambda: given)
 
 
 def propose(
@@ -221,6 +238,8 @@ def _decided(
     damaged = skip_damaged.damaged(captured, outside.progress) if options.leave_out_damaged else {}
     source = skip_damaged.without(captured, damaged)
     source = rebuild_source.of_disk(source, options.disk)
+    if options.plain:
+        source = plain_source.made(source)
     source.check_attachments(boot_areas=options.boot_areas)
     source.check_lists()
     if options.sibling:
@@ -261,12 +280,13 @@ def carry_out(
     """
     started = outside.clock.monotonic()
     writer = StepWriter(target, source, outside)
-    execute_plan.carry_out(
-        plan,
-        writer,
-        begin=lambda step: outside.progress.step(_step_words(step)),
-        aftermath=execute_plan.UNFINISHED if target.is_device else execute_plan.NO_IMAGE,
-    )
+    with closing(writer):
+        execute_plan.carry_out(
+            plan,
+            writer,
+            begin=lambda step: outside.progress.step(_step_words(step)),
+            aftermath=execute_plan.UNFINISHED if target.is_device else execute_plan.NO_IMAGE,
+        )
     boot = _checked_boot(target, source)
     return RebuildReport(
         board=source.manifest.board.name,

@@ -11,6 +11,9 @@ from holdstill.disks import (
     emmc_area_check,
     emmc_area_writer,
     emmc_areas,
+    luks_check,
+    luks_writer,
+    lvm_writer,
     partition_table_check,
     partition_table_writer,
     raw_writer,
@@ -29,24 +32,29 @@ from holdstill.rebuild.steps import (
     LeaveEmpty,
     MakeExt4,
     MakeFat,
+    MakeLuks,
+    MakeLvm,
     MakeOther,
     MakeSwap,
+    PartStep,
     PutBootArea,
     PutGap,
     PutRaw,
     ReadBack,
     WriteTable,
 )
-from holdstill.workflow import read_back
+from holdstill.workflow import read_back, unencrypted_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import FileSystem
     from holdstill.rebuild.rebuild_target import Target
     from holdstill.workflow.rebuild_dependencies import RebuildDependencies
     from holdstill.workflow.rebuild_source import RebuildSource
+    from holdstill.workflow.unencrypted_file import UnencryptedFile
 
 
 class StepWriter:
@@ -71,6 +79,9 @@ class StepWriter:
         self._total = sum(part.content_bytes for part in source.manifest.parts)
         self._is_probed = False
         self._made: dict[int, FileSystem] = {}
+        self._inside: UnencryptedFile | None = None
+        self._containers: list[MakeLuks] = []
+        self._given = b""
         self.entries = self.written = self.checked = 0
         self.verify_seconds = 0.0
         self.warnings: list[str] = []
@@ -82,7 +93,7 @@ class StepWriter:
         Raises:
             HoldstillError, OSError: it failed.
         """
-        path, machine = self._target.path, self._outside.machine
+        path, machine = self._path(step), self._outside.machine
         match step:
             case ClearTables():
                 self._clear_tables()
@@ -105,8 +116,17 @@ class StepWriter:
                     path, offset=step.offset, size=step.size, parameters=step.parameters,
                     pieces=self._source.raw_pieces(step.number),
                 )  # fmt: skip
+            case LeaveEmpty() if step.inside:
+                pass  # of what is inside nothing was written before
             case LeaveEmpty():
                 rebuild_target.clear_ends(self._target, step.offset, step.size)
+            case MakeLvm():
+                lvm_writer.write(
+                    path, offset=step.offset, size=step.size, parameters=step.parameters,
+                    volumes=step.volumes,
+                )  # fmt: skip
+            case MakeLuks():
+                self._make_luks(step)
             case Flush():
                 rebuild_target.flush_and_drop_caches(self._target)
             case ReadBack():
@@ -121,6 +141,35 @@ class StepWriter:
         """Count bytes that were written (`writer_input.ByteCounter`)."""
         self.written += count
         self._outside.progress.update(self.written, self._total)
+
+    def _path(self, step: AnyStep) -> Path:
+        """Return where a step writes: what is inside a container is made in a file first."""
+        is_inside = isinstance(step, PartStep) and step.inside
+        return self._inside_of_containers() if is_inside else self._target.path
+
+    def _inside_of_containers(self) -> Path:
+        """Return the file in which what is to be encrypted is made, at its place on the target."""
+        if self._inside is None:
+            self._inside = unencrypted_file.made(self._target.size)
+        return self._inside.path
+
+    def _make_luks(self, step: MakeLuks) -> None:
+        self._containers.append(step)
+        luks_writer.write(
+            self._target.path, self._inside_of_containers(), offset=step.offset, size=step.size,
+            parameters=step.parameters, passphrase=self._passphrase(),
+            machine=self._outside.machine,
+        )  # fmt: skip
+
+    def _passphrase(self) -> bytes:
+        if not self._given:
+            self._given = self._outside.passphrase()
+        return self._given
+
+    def close(self) -> None:
+        """Take away what was needed for writing only."""
+        if self._inside is not None:
+            self._inside.remove()
 
     def _clear_tables(self) -> None:
         rebuild_target.invalidate(self._target)
@@ -157,7 +206,7 @@ class StepWriter:
         entries = _CountedEntries(self._source.written(step.number))
         machine = self._outside.machine
         fat_writer.make(
-            self._target.path, offset=step.offset, size=step.size, parameters=step.parameters,
+            self._path(step), offset=step.offset, size=step.size, parameters=step.parameters,
             entries=entries, contents=self._contents, machine=machine, progress=self,
         )  # fmt: skip
         self.entries += entries.count
@@ -165,13 +214,13 @@ class StepWriter:
             # It finds its own file by sector numbers, which its installer must write.
             if syslinux.is_installed():
                 syslinux.install(
-                    self._target.path, offset=step.offset, loader=loader, machine=machine
+                    self._path(step), offset=step.offset, loader=loader, machine=machine
                 )
             else:
                 self.warnings.append(syslinux.not_installed(loader, number=step.number))
 
     def _make_ext4(self, step: MakeExt4) -> None:
-        machine, path = self._outside.machine, self._target.path
+        machine, path = self._outside.machine, self._path(step)
         made, filled = ext4_writer.write(
             path, offset=step.offset, size=step.size, parameters=step.parameters,
             entries=self._source.written(step.number), contents=self._contents, machine=machine,
@@ -183,7 +232,7 @@ class StepWriter:
         self.warnings += filled.warnings
 
     def _make_other(self, step: MakeOther) -> None:
-        machine, path = self._outside.machine, self._target.path
+        machine, path = self._outside.machine, self._path(step)
         kernel_writer.make(
             path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine,
             owner=next(((top.uid, top.gid) for top in self._source.entries(step.number)), (0, 0)),
@@ -199,10 +248,17 @@ class StepWriter:
 
     def _read_back(self, step: ReadBack) -> None:
         started = self._outside.clock.monotonic()
+        inside = self._inside.path if self._inside else None
         report = read_back.check(
             self._target, self._source, step.disk, self._contents, self._outside,
-            file_systems=self._made,
+            file_systems=self._made, inside=inside,
         )  # fmt: skip
+        for container in self._containers:
+            luks_check.check(
+                self._target.path, self._inside_of_containers(), offset=container.offset,
+                size=container.size, parameters=container.parameters,
+                passphrase=self._passphrase(), machine=self._outside.machine,
+            )  # fmt: skip
         self.verify_seconds = self._outside.clock.monotonic() - started
         self.checked = report.entries
         self.warnings += [f"not checked: {text}" for text in report.unchecked]

@@ -40,6 +40,7 @@ def rehearse(
 ) -> Rehearsal:
     """Boot a capture on a scratch image, without a network; the capture is not touched.
 
+    What was in encrypted containers is written unencrypted: nobody is there to type a passphrase.
     A boot that succeeded is noted in the board's ledger. What the scratch image could not be
     made with, such as a loader whose installer this machine lacks, is among the remarks.
 
@@ -68,7 +69,7 @@ def rehearse(
             made = rebuild.rebuild(
                 capture,
                 ImageGoal(images[-1], wanted=scratch_size(disk.size) if place == 1 else 0),
-                RebuildOptions(disk=place),
+                RebuildOptions(disk=place, plain=True),
                 RebuildDependencies(machine, clock, progress),
             )
             notes += made.notes

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill.board import block_devices, mounts
 from holdstill.model import settings as model_settings
 from holdstill.records import signature
 from holdstill.system import files
@@ -22,6 +23,14 @@ if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
     from holdstill.system.process import Runner
     from holdstill.transport.host_keys import HostKey
+
+
+def has_containers() -> bool:
+    """Whether encrypted containers are open on this machine."""
+    return any(
+        device.mapping == "LUKS"
+        for device in block_devices.read_block_devices(mounts.read_mounts())
+    )
 
 
 SETTINGS = "/etc/holdstill/board.yaml"
@@ -35,6 +44,7 @@ class Answers:
         time: local time of the nightly run, HH:MM.
         disks, root: as in the settings; nothing for their defaults.
         store_on_card: whether the store may be on the captured card itself.
+        store_in_clear: whether what is encrypted on the card may be stored unencrypted.
     """
 
     keeper: str
@@ -43,6 +53,7 @@ class Answers:
     disks: tuple[str, ...] = ()
     root: str = ""
     store_on_card: bool = False
+    store_in_clear: bool = False
 
     def text(self) -> str:
         """Write the settings file."""
@@ -54,6 +65,7 @@ class Answers:
         lines += [f"disks: {json.dumps(self.disks)}"] if self.disks else []
         lines += [f"root: {json.dumps(self.root)}"] if self.root else []
         lines += ["store_on_card: accept"] if self.store_on_card else []
+        lines += ["encrypted: store-in-clear"] if self.store_in_clear else []
         lines += ["nightly:", f"  time: {json.dumps(self.time)}"]
         return "\n".join(lines) + "\n"
 

@@ -92,6 +92,8 @@ ARM = Flavour("arm", architecture=Architecture.ARM64)
 DATABASES = Flavour("databases", ("postgresql", "mosquitto", "mosquitto-clients"))
 FILE_SYSTEMS = Flavour("file-systems", ("btrfs-progs",))
 """One whose kernel knows btrfs, squashfs and overlays, from the initramfs on."""
+LAYERS = Flavour("layers", ("lvm2", "cryptsetup", "cryptsetup-initramfs", "mdadm", "xfsprogs"))
+"""One whose initramfs finds a root on logical volumes, and unlocks one."""
 KEEPING = Flavour("keeping", ("qemu-system-x86", "ovmf", "mtools", "syslinux"))
 """A machine that can be a keeper, and rehearse: an emulator in the emulator."""
 

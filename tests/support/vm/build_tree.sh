@@ -39,6 +39,10 @@ if [[ " $* " == *" btrfs-progs "* ]]; then
   include+=(fs/btrfs fs/squashfs fs/overlayfs lib/raid6 lib/zstd lib/zlib lib/lz lib/xz lib/xx)
   cards+=(btrfs squashfs overlay)
 fi
+if [[ " $* " == *" lvm2 "* ]]; then
+  include+=(drivers/md/ fs/xfs lib/raid6)
+  cards+=(dm_mod dm_crypt)
+fi
 dpkg_options=()
 for path in "${exclude[@]}"; do dpkg_options+=(--dpkgopt="path-exclude=$path"); done
 for part in "${include[@]}"; do
@@ -93,6 +97,12 @@ printf 'UseDNS no\nGSSAPIAuthentication no\nMaxSessions 50\n' >"$out/etc/ssh/ssh
 chroot "$out" passwd --quiet --delete root
 : >"$out/etc/machine-id"
 : >"$out/etc/resolv.conf"
+
+if [[ " $* " == *" lvm2 "* ]]; then
+  # What unlocks a root is in the initramfs although nothing here has one yet: cards differ.
+  printf 'CRYPTSETUP=y\n' >>"$out/etc/cryptsetup-initramfs/conf-hook"
+  chroot "$out" update-initramfs -u
+fi
 
 # The agent lives in an environment of its own, as its installation guide says.
 chroot "$out" python3 -m venv --without-pip /opt/holdstill

@@ -93,7 +93,7 @@ def test_a_removable_stick_is_needed_only_for_booting_or_by_fstab() -> None:
     assert order("mmcblk0", [at("/boot", 8, 1)], devices) == ("sda", "mmcblk0")
 
 
-@pytest.mark.parametrize("kind", ["CRYPT", "LVM", "md"])
+@pytest.mark.parametrize("kind", ["CRYPT", "mpath", "md"])
 def test_what_mappings_are_made_of_is_no_disk_of_its_own(kind: str) -> None:
     top = BlockDevice("dm-0", (254, 0), "dm-0", below=("sda2",), mapping=kind)
     placed = [at("/", 254, 0), at("/boot", 8, 1)]
@@ -101,6 +101,19 @@ def test_what_mappings_are_made_of_is_no_disk_of_its_own(kind: str) -> None:
     assert order("dm-0", placed, (*USB, top)) == ("dm-0",)
     # A mapping of data on another disk is none either.
     assert order("mmcblk0", [at("/", 179, 2), at("/var", 254, 0)], (*ALL, top)) == ("mmcblk0",)
+
+
+@pytest.mark.parametrize("kind", ["LUKS", "LVM"])
+def test_the_disks_of_volumes_are_needed_as_those_of_their_partitions(kind: str) -> None:
+    inner = BlockDevice("dm-0", (254, 0), "dm-0", below=("sda2",), mapping=kind)
+    outer = BlockDevice("dm-1", (254, 1), "dm-1", below=("dm-0",), mapping="LVM")
+    placed = [at("/", 254, 1), at("/boot", 8, 1)]
+
+    assert order("sda", placed, (*USB, inner, outer)) == ("sda",)
+    assert order("mmcblk0", [at("/", 179, 2), at("/var", 254, 1)], (*ALL, inner, outer)) == (
+        "mmcblk0",
+        "sda",
+    )
 
 
 def test_memory_and_networks_are_no_disks() -> None:

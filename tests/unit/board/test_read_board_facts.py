@@ -52,7 +52,7 @@ def test_devices_are_described_as_the_kernel_does(tmp_path: Path) -> None:
     assert set(found) == {
         BlockDevice("sda", (8, 0), "sda", is_removable=True),
         BlockDevice("sda2", (8, 2), "sda", is_removable=True),
-        BlockDevice("dm-0", (254, 0), "dm-0", below=("sda2",), mapping="CRYPT"),
+        BlockDevice("dm-0", (254, 0), "dm-0", below=("sda2",), mapping="LUKS"),
         BlockDevice("loop0", (7, 0), "loop0", file=file),
         BlockDevice(
             "loop1", (7, 1), "loop1", file=LoopFile("/srv/x.img", (8, 2), is_deleted=True)

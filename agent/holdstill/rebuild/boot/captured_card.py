@@ -7,12 +7,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
+from msgspec import structs
+
+from holdstill.disks import volumes_on_disk
 from holdstill.errors import VerificationError
 from holdstill.filesystems import content_parts
 from holdstill.model import emmc_boot, paths, tree_views
 from holdstill.model.attachment_names import BOOTED_AREAS, area_of
 from holdstill.model.entries import EntryType
-from holdstill.model.layout import Fat, Subvolume
+from holdstill.model.layout import DISK_STEP, Fat, Subvolume, Volume
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.card import BootCard
 from holdstill.records import captured_gap
@@ -168,19 +171,40 @@ def looked_into(card: BootCard, manifest: Manifest, trees: Mapping[int, Captured
 
     Args:
         card: one disk, its partitions numbered by their slots.
-        manifest: of what was written there; what is on it was read back and compared already.
+        manifest: of what was written there; what is on it was read back and compared already,
+            and so was what is in encrypted containers.
         trees: by partition, of that.
     """
-    slots = {place.in_table: place.number for place in manifest.disk.partitions}
-    return replace(
-        card,
-        volumes=tuple(
-            replace(volume, tree=trees.get(slots.get(volume.number, 0)))
-            if volume.tree is None and volume.kind not in _READ_HERE
-            else volume
-            for volume in card.volumes
-        ),
-    )
+    disk = volumes_on_disk.matched(card.disk, manifest.disk.by_slot())
+    there = {area.number for area in disk.areas}
+    numbered = zip(card.disk.areas, card.volumes, strict=True)
+    known = {volume.uuid: volume.number for volume in disk.volumes}
+    volumes = [
+        replace(one, number=known[area.uuid]) if isinstance(area, Volume) else one
+        for area, one in numbered
+        if not isinstance(area, Volume) or area.uuid in known
+    ]
+    numbers = {area.number % DISK_STEP: area.number for area in manifest.disk.volumes}
+    numbers |= {place.in_table: place.number for place in manifest.disk.partitions}
+    seen = [
+        replace(volume, tree=trees.get(numbers.get(volume.number, 0)))
+        if volume.tree is None and volume.kind not in _READ_HERE
+        else volume
+        for volume in volumes
+    ]
+    encrypted = {number % DISK_STEP for number in manifest.in_containers}
+    hidden = [
+        one
+        for one in manifest.disk.by_slot().volumes
+        if one.number not in there and one.number in encrypted
+    ]
+    systems = {part.number: part.file_system for part in manifest.parts}
+    seen += [
+        cards.volume_of(disk, one, systems[numbers[one.number]], trees.get(numbers[one.number]))
+        for one in hidden
+    ]
+    disk = structs.replace(disk, volumes=(*disk.volumes, *hidden))
+    return replace(card, disk=disk, volumes=tuple(seen))
 
 
 _READ_HERE = frozenset({"ext4", "vfat"})
@@ -212,7 +236,7 @@ def _volumes(
         if isinstance(part.file_system, Subvolume):
             continue
         disk = manifest.disk_of(part)
-        place = disk.partition(part.number)
+        place = disk.area(part.number)
         yield cards.volume_of(disk, place, part.file_system, found.get(part.number))
 
 

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.disks import partition_table
+from holdstill.disks import partition_table, volumes_on_disk
 from holdstill.errors import HoldstillError
 from holdstill.filesystems import probe
 from holdstill.filesystems.ext4 import ext4_reader
@@ -18,11 +18,14 @@ from holdstill.model.layout import (
     Container,
     Ext4,
     Fat,
+    Luks,
+    LvmPv,
     Other,
     Raw,
     Subvolume,
     Swap,
     TableLabel,
+    Volume,
 )
 from holdstill.model.sizes import SECTOR
 
@@ -62,6 +65,7 @@ class BootVolume:
         node: what the board's kernel called its device; "" for unknown.
         tree: its files, None when they cannot be read.
         first_sector: its first 512 bytes.
+        mapped: names of the device of a volume inside a partition.
     """
 
     number: int
@@ -73,11 +77,12 @@ class BootVolume:
     partlabel: str = ""
     tree: BootTree | None = None
     first_sector: bytes = b""
+    mapped: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:
         """Its name for messages."""
-        return f"partition {self.number}"
+        return self.mapped[0] if self.mapped else f"partition {self.number}"
 
     def find(self, path: bytes) -> Entry | None:
         """Return the entry at a path, following symlinks inside the partition."""
@@ -160,6 +165,8 @@ class BootCard:
     def named(self, spec: str) -> list[BootVolume]:
         """Return the partitions that a name in fstab(5) or on a command line refers to."""
         kind, equals, value = system_tables.normal_spec(spec).partition("=")
+        if mapped := [volume for volume in self.volumes if spec in volume.mapped]:
+            return mapped
         if not equals:
             return self._by_node(spec)
         value = value.strip("\"'")
@@ -188,17 +195,18 @@ class BootCard:
         The disk of a node is not known from the disk itself: of one disk, the slot counts.
         """
         slot = system_tables.partition_slot(node)
-        slots = {volume.number % DISK_STEP for volume in self.volumes} if slot else set()
+        partitions = [volume for volume in self.volumes if not volume.mapped]
+        slots = {volume.number % DISK_STEP for volume in partitions} if slot else set()
         if slot not in slots:
             return []
-        found = [volume for volume in self.volumes if volume.number % DISK_STEP == slot]
+        found = [volume for volume in partitions if volume.number % DISK_STEP == slot]
         is_one_disk = all(volume.number < DISK_STEP for volume in self.volumes)
         return found if is_one_disk else [v for v in found if v.node == node]
 
     def with_disk(self, card: BootCard, place: int) -> BootCard:
         """Return these disks with disk 1, 2, ... as it is on a finished card."""
         disk = card.disk.as_further(place)
-        own = zip(disk.partitions, card.volumes, strict=True)
+        own = zip(disk.areas, card.volumes, strict=True)
         finished = [replace(volume, number=partition.number) for partition, volume in own]
         numbers = {volume.number for volume in finished}
         nodes = {volume.number: volume.node for volume in self.volumes}
@@ -223,20 +231,21 @@ def read_card(source: OpenFile, *, sector_size: int = SECTOR) -> BootCard:
     Raises:
         LayoutError: there is no table that can be understood.
     """
-    disk = partition_table.read(source, sector_size=sector_size)
+    table = partition_table.read(source, sector_size=sector_size)
+    disk = volumes_on_disk.with_volumes(source, table)
     volumes = tuple(_volumes(source, disk))
     return BootCard(disk, volumes, source)
 
 
 def _volumes(source: OpenFile, disk: Disk) -> Iterator[BootVolume]:
-    for partition in disk.partitions:
+    for partition in disk.areas:
         window = source.window(
             partition.start * disk.sector_size, partition.size * disk.sector_size
         )
         yield _volume(window, disk, partition)
 
 
-def _volume(window: OpenFile, disk: Disk, partition: Partition) -> BootVolume:
+def _volume(window: OpenFile, disk: Disk, partition: Partition | Volume) -> BootVolume:
     system = probe.probe(window)
     first_sector = window.read(0, min(512, window.size))
     return volume_of(disk, partition, system, _tree(window, system), first_sector)
@@ -244,13 +253,18 @@ def _volume(window: OpenFile, disk: Disk, partition: Partition) -> BootVolume:
 
 def volume_of(
     disk: Disk,
-    partition: Partition,
+    partition: Partition | Volume,
     system: FileSystem,
     tree: BootTree | None,
     first_sector: bytes = b"",
 ) -> BootVolume:
     """Return a partition as its board will see it."""
     kind, uuid, label = _names(system)
+    if isinstance(partition, Volume):
+        return BootVolume(
+            partition.number, kind, uuid=uuid, label=label, tree=tree, first_sector=first_sector,
+            mapped=partition.nodes,
+        )  # fmt: skip
     return BootVolume(
         number=partition.number,
         kind=kind,
@@ -276,6 +290,10 @@ def _names(system: FileSystem) -> tuple[str, str, str]:
             return system.type, system.uuid, system.label
         case Raw():
             return system.type, "", ""
+        case LvmPv():
+            return "LVM2_member", "", ""
+        case Luks(uuid=uuid, label=label):
+            return "crypto_LUKS", uuid, label
         case Container() | Subvolume():
             return "", "", ""
 

@@ -55,9 +55,9 @@ def root_links(card: BootCard, line: str, *, initramfs: int) -> list[ChainLink]:
 
 
 def _root_link(card: BootCard, root: str, kind: str | None) -> ChainLink:
-    if not cards.names_a_partition(root):
-        return unknown("root=", f"{root} is not a partition")
     volumes = card.named(root)
+    if not volumes and not cards.names_a_partition(root):
+        return unknown("root=", f"{root} is not a partition")
     if not volumes:
         return missing("root=", f"{root} is not on this card")
     if len(volumes) > 1:

@@ -175,10 +175,10 @@ def elf_interpreter(content: bytes) -> str:
 
 def _mount_links(card: BootCard, mount: FstabEntry) -> Iterator[ChainLink]:
     """Return whether a line of fstab leads to a partition of this card."""
-    if not cards.names_a_partition(mount.spec):
+    volumes = card.named(mount.spec)
+    if not volumes and not cards.names_a_partition(mount.spec):
         return
     name = f"fstab {mount.point}" if mount.kind != "swap" else "fstab swap"
-    volumes = card.named(mount.spec)
     if len(volumes) == 1:
         yield _kind_link(name, mount, volumes[0])
     elif volumes:
