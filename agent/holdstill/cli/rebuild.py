@@ -118,7 +118,8 @@ def command(
         leave_out_damaged=leave_out_damaged,
         boot_areas=boot_areas,
     )
-    if leave_out_damaged and open_capture.host(store_address):
+    elsewhere = open_capture.offsite(store_address) or open_capture.host(store_address)
+    if leave_out_damaged and elsewhere:
         raise UsageError(
             "--leave-out-damaged reads every content first, and they are elsewhere",
             hint="run it at the keeper, into an image; then write that to the card",
