@@ -64,15 +64,19 @@ class Seaweed:
         """Its URL."""
         return f"http://{LOOPBACK}:{self.port}"
 
-    def address(self, *, is_locked: bool = True, folder: str = "boathouse/") -> BucketAddress:
-        """Make a bucket, and return where a copy goes in it."""
-        name = f"test-{secrets.token_hex(6)}"
+    def address(self, *, is_locked: bool = True) -> BucketAddress:
+        """Return where a copy goes: a folder of its own, in a bucket with or without locks.
+
+        Few buckets, for the server keeps some volumes ready for each.
+        """
+        name = "locked" if is_locked else "plain"
         client = Bucket(BucketAddress(self.endpoint, name), OWNER).client
-        if is_locked:
-            client.create_bucket(Bucket=name, ObjectLockEnabledForBucket=True)
-        else:
-            client.create_bucket(Bucket=name)
-        return BucketAddress(self.endpoint, name, folder)
+        if name not in {one["Name"] for one in client.list_buckets()["Buckets"]}:
+            if is_locked:
+                client.create_bucket(Bucket=name, ObjectLockEnabledForBucket=True)
+            else:
+                client.create_bucket(Bucket=name)
+        return BucketAddress(self.endpoint, name, f"{secrets.token_hex(6)}/boathouse/")
 
 
 @contextmanager

@@ -66,7 +66,9 @@ class Bucket:
         requests: calls made so far, repeated ones counted once.
     """
 
-    def __init__(self, address: BucketAddress, access: AccessKey) -> None:
+    def __init__(
+        self, address: BucketAddress, access: AccessKey, *, attempts: int = ATTEMPTS
+    ) -> None:
         self.address, self.requests = address, 0
         self._date = ""
         # The newer checksums are left out: what a server makes of them differs.
@@ -78,7 +80,7 @@ class Bucket:
             region_name="us-east-1",
             config=Config(
                 connect_timeout=_CONNECT, read_timeout=_READ, user_agent="holdstill",
-                retries={"mode": "standard", "total_max_attempts": ATTEMPTS},
+                retries={"mode": "standard", "total_max_attempts": attempts},
                 request_checksum_calculation="when_required",
                 response_checksum_validation="when_required",
                 s3={"addressing_style": "path"},

@@ -8,8 +8,8 @@ Numbers are big-endian. The key is 32 random bytes, made for this pack alone and
 owner's recovery key (libsodium, crypto_box_seal). A record is sealed by XChaCha20-Poly1305
 (libsodium, crypto_aead_xchacha20poly1305_ietf): its nonce is the record's number in the pack,
 from 0, in 24 bytes, which no other record under this key has; its associated data are the SHA-256
-of the content, the number of the record in that content (u32), and 1 for the last one, else 0. What is
-sealed begins with a byte that says how it is packed: 0 as it is, 1 by zlib (RFC 1950).
+of the content, the number of the record in that content (u32), and 1 for the last one, else 0.
+What is sealed begins with a byte that says how it is packed: 0 as it is, 1 by zlib (RFC 1950).
 
 A content is one record for every SEGMENT bytes of it. Which contents are where is in heads; a pack
 alone says nothing but the lengths of its records. A pack's name is the SHA-256 of all its bytes,

@@ -13,7 +13,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.errors import SecurityError
 from holdstill.offsite import head, keeper_heads, promises, slow_file
 from holdstill.offsite.head import LedgerPart, OpenPart, SealedPart, SentCapture
 from holdstill.offsite.pack_writer import PackWriter
@@ -72,7 +71,6 @@ class UploadReport:
         contents: that are in them.
         captures: BOARD/CAPTURE of those that are off-site now.
         head: number of the newest head.
-        warnings: what somebody else has put there, of which nothing is used.
     """
 
     packs: int = 0
@@ -80,7 +78,6 @@ class UploadReport:
     contents: int = 0
     captures: list[str] = field(default_factory=list)
     head: int = 0
-    warnings: list[str] = field(default_factory=list)
 
 
 @dataclass
@@ -102,44 +99,6 @@ class Uploader:
     _in_pack: set[bytes] = field(default_factory=set)
     _waiting: list[SentCapture] = field(default_factory=list)
     _ledgers: list[LedgerPart] = field(default_factory=list)
-
-    def catch_up(self) -> None:
-        """Take what heads tell that the notes do not have: a run broke off, or they were lost.
-
-        Raises:
-            SecurityError: the newest head here is not the one that those there follow.
-        """
-        last, key = self.sent.last_head(), self.settings.keys.heads
-        strange = 0
-        for which in keeper_heads.found(self.bucket, self.settings.keeper, after=last.number):
-            try:
-                got = keeper_heads.read(self.bucket, which, key)
-            except SecurityError as error:
-                # Nobody takes it for a head, and ours can be put beside it.
-                self.report.warnings.append(str(error))
-                continue
-            if (got.open.number, got.open.previous) == (last.number + 1, last.digest):
-                self.sent.take(got, version=which.version.id, packs=self._version_of)
-                last = self.sent.last_head()
-            elif got.open.number > last.number:
-                strange = got.open.number
-        if strange > last.number:
-            raise SecurityError(
-                f"{self.bucket.address}: head {strange} there does not follow head {last.number} "
-                "of ours",
-                hint="nothing was sent. A copy of this store, or an older state of it, writes "
-                "there as well. What is there stays; `holdstill offsite setup --again` goes on "
-                "beside it, as a keeper of another name",
-            )
-
-    def _version_of(self, name: str) -> tuple[str, str]:
-        for version in self.bucket.versions(keeper_heads.pack_key(name)):
-            return version.id, ""
-        raise SecurityError(
-            f"{self.bucket.address}: pack {name} is gone, which a head has told of",
-            hint="`holdstill offsite verify` names all that is missing there; `holdstill offsite "
-            "setup --again` sends all that this store has anew",
-        )
 
     def send(self, capture: CaptureToSend) -> None:
         """Send what a capture needs and is not there yet.

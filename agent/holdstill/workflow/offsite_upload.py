@@ -14,6 +14,7 @@ from holdstill.keeper import account_captures, enrolment, references
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.offsite import (
     bucket_address,
+    catch_up,
     cost,
     keep_locked,
     offsite_settings,
@@ -27,7 +28,7 @@ from holdstill.system import files, work_folder
 from holdstill.workflow import each_board, explain
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
@@ -56,6 +57,7 @@ class OffsiteReport:
         extended, deleted: locks that were lengthened; packs that were let go.
         requests: calls of the server.
         troubles: captures that could not be sent, each with why; the others were.
+        warnings: what somebody else has put there, of which nothing is used.
     """
 
     sent: UploadReport
@@ -63,6 +65,7 @@ class OffsiteReport:
     deleted: int
     requests: int
     troubles: tuple[BoardTrouble, ...]
+    warnings: tuple[str, ...]
 
 
 class _StoredToSend:
@@ -84,7 +87,20 @@ class _StoredToSend:
         return capture_contents.needed(self._capture)
 
 
-def upload(store: Store, *, clock: Clock, runner: Runner, progress: Progress) -> OffsiteReport:
+def opened_bucket(settings: OffsiteSettings) -> Bucket:
+    """Return the bucket of a keeper.
+
+    Raises:
+        UsageError: there is no access key.
+    """
+    path = Path(settings.access_key) if settings.access_key else None
+    return Bucket(bucket_address.parse(settings.address), bucket_address.access_key(path))
+
+
+def upload(
+    store: Store, *, clock: Clock, runner: Runner, progress: Progress,
+    reach: Callable[[OffsiteSettings], Bucket] = opened_bucket,
+) -> OffsiteReport:  # fmt: skip
     """Send all that is not off-site yet, the newest capture of each board first.
 
     Raises:
@@ -96,28 +112,18 @@ def upload(store: Store, *, clock: Clock, runner: Runner, progress: Progress) ->
     settings = offsite_settings.read(store.root)
     with ExitStack() as undo:
         undo.enter_context(_alone(store.root))
-        bucket = opened_bucket(settings)
+        bucket = reach(settings)
         noted = undo.enter_context(sent.opened(store.root / sent.NAME))
         folder = undo.enter_context(work_folder.made(WORK))
+        warnings = catch_up.catch_up(bucket, noted, settings)
         locks = Locks(bucket, settings.lock_days, clock)
         uploader = Uploader(bucket, noted, settings, locks, clock, folder)
         undo.callback(uploader.close)
-        uploader.catch_up()
         extended, deleted = _keep_locked(store, uploader)
         troubles, present = _send_all(store, uploader, runner, progress)
         gone = noted.captures() - present if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
-        return OffsiteReport(report, extended, deleted, bucket.requests, troubles)
-
-
-def opened_bucket(settings: OffsiteSettings) -> Bucket:
-    """Return the bucket of a keeper.
-
-    Raises:
-        UsageError: there is no access key.
-    """
-    path = Path(settings.access_key) if settings.access_key else None
-    return Bucket(bucket_address.parse(settings.address), bucket_address.access_key(path))
+        return OffsiteReport(report, extended, deleted, bucket.requests, troubles, warnings)
 
 
 @contextmanager

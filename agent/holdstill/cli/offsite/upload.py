@@ -51,7 +51,7 @@ def command(*, dry_run: bool, store_address: str | None, as_json: bool) -> int:
     else:
         _say(report)
     tables.troubles(report.troubles, consoles.console(is_error=True))
-    terminal.warn(*(f"warning: {text}" for text in report.sent.warnings))
+    terminal.warn(*(f"warning: {text}" for text in report.warnings))
     return errors.worst(trouble.exit_code for trouble in report.troubles)
 
 
