@@ -76,7 +76,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._say(codes[fault], {}, _ERROR % (str(fault).encode(), self.plan.calls))
             return
         if fault is Fault.SLOW:
-            time.sleep(1)
+            time.sleep(0.3)
         status, headers, answer = self._forwarded(body)
         if fault is Fault.CUT_AFTER:
             self.close_connection = True
