@@ -206,6 +206,24 @@ class Sent:
         )
         return frozenset(digest for (digest,) in rows)
 
+    def document_of(self, digest: bytes) -> tuple[str, str, int] | None:
+        """Return (board, capture, which of its three documents) of a digest; None for others."""
+        query = (
+            "SELECT board, name, CASE ? WHEN manifest THEN 0 WHEN signature THEN 1 ELSE 2 END "
+            "FROM capture WHERE ? IN (manifest, signature, enrolment) LIMIT 1"
+        )
+        row = self._db.execute(query, (digest, digest)).fetchone()
+        return (row[0], row[1], row[2]) if row else None
+
+    def lines_of(self, digest: bytes) -> LedgerPart | None:
+        """Return the part of a ledger that has this digest; None if there is none."""
+        query = "SELECT board, offset, length FROM ledger WHERE digest = ? LIMIT 1"
+        row = self._db.execute(query, (digest,)).fetchone()
+        if row is None:
+            return None
+        board, offset, length = row
+        return LedgerPart(board=board, offset=offset, length=length, digest=digest)
+
     def located(self, low: bytes, high: bytes) -> Iterator[tuple[bytes, int, int]]:
         """Yield (digest, pack, bytes in it) of contents from one digest up to another."""
         yield from self._db.execute(

@@ -9,11 +9,10 @@ from __future__ import annotations
 
 import hashlib
 import os
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.offsite import head, keeper_heads, promises, slow_file
+from holdstill.offsite import head, in_memory, keeper_heads, promises, slow_file
 from holdstill.offsite.head import LedgerPart, OpenPart, SealedPart, SentCapture
 from holdstill.offsite.pack_writer import PackWriter
 from holdstill.system import clocks
@@ -143,8 +142,7 @@ class Uploader:
     def add_bytes(self, data: bytes) -> bytes:
         """Send bytes as a content; return their digest."""
         digest = hashlib.sha256(data).digest()
-        with _in_memory(data) as handle:
-            self._add(digest, lambda _: os.dup(handle))
+        self._add(digest, lambda _: in_memory.opened(data))
         return digest
 
     def _add(self, digest: bytes, open_content: OpenContent) -> None:
@@ -231,15 +229,3 @@ class Uploader:
         """Give up the pack in the making; what was put stays."""
         if self._writer is not None:
             self._writer.close()
-
-
-@contextmanager
-def _in_memory(data: bytes) -> Iterator[int]:
-    handle = os.memfd_create("holdstill-document", os.MFD_CLOEXEC)
-    try:
-        view = memoryview(data)
-        while view:
-            view = view[os.write(handle, view) :]
-        yield handle
-    finally:
-        os.close(handle)

@@ -6,16 +6,19 @@ import fcntl
 import os
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, HoldstillError, LinkError, MachineError
 from holdstill.keeper import account_captures, enrolment, references
-from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
+from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
+from holdstill.model import names
 from holdstill.offsite import (
     bucket_address,
     catch_up,
     cost,
+    in_memory,
     keep_locked,
     offsite_settings,
     sent,
@@ -151,12 +154,29 @@ def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
     extended = kept.extended
     for pack, digests in kept.mostly_dead:
         try:
-            uploader.send_again(digests, store.contents.open)
+            uploader.send_again(digests, partial(_open_again, store, uploader.sent))
         except (HoldstillError, OSError):
             # Not all of it is here any more in good order: the pack has to stay.
             keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, pack)
             extended += 1
     return extended, kept.deleted
+
+
+def _open_again(store: Store, noted: Sent, digest: bytes) -> int:
+    """Return a descriptor of what was sent before: a content, a document or lines of a ledger."""
+    document, lines = noted.document_of(digest), noted.lines_of(digest)
+    if document is not None:
+        name, capture, which = document
+        board = names.check_board(name)
+        folder = store.board_folder(board) / "captures" / capture
+        enrolled = enrolment.path_of(store, board)
+        paths = (folder / MANIFEST, folder / SIGNATURE, enrolled)
+        return in_memory.opened(files.read_regular(paths[which]))
+    if lines is not None:
+        path = store.board_folder(names.check_board(lines.board)) / "ledger.jsonl"
+        data = files.read_regular(path)[lines.offset : lines.offset + lines.length]
+        return in_memory.opened(data)
+    return store.contents.open(digest)
 
 
 def _send_all(
