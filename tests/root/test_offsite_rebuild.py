@@ -17,7 +17,7 @@ pytestmark = pytest.mark.timeout(240)
 
 def test_a_card_from_off_site_is_the_one_that_the_store_itself_gives(tmp_path: Path) -> None:
     key = RecoveryKey.made()
-    words, image = tmp_path / "words", tmp_path / "card.img"
+    words, image = tmp_path / "words", tmp_path / "off-site.img"
     words.write_text("\n".join(key.lines), encoding="ascii")
     access = offsite.access_key_file(tmp_path / "bucket.key", seaweed.KEEPER)
     with seaweed.running() as server, boards.running(tmp_path) as board:
