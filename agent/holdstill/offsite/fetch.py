@@ -6,8 +6,6 @@ import hashlib
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
-from nacl.exceptions import CryptoError
-
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.offsite import keeper_heads, pack_format
 from holdstill.offsite.bucket import Version
@@ -104,7 +102,7 @@ class Fetcher:
                 for part in pack_format.open_content(sealed, place.row, key):
                     total.update(part)
                     file.write(part)
-        except (SecurityError, CryptoError):
+        except SecurityError:
             target.unlink(missing_ok=True)
             return False
         if total.digest() != place.row.digest:

@@ -136,7 +136,7 @@ def open_content(sealed: bytes, row: Row, key: bytes) -> Iterator[bytes]:
 def _opened(record: bytes, extra: bytes, nonce: bytes, key: bytes) -> bytes:
     try:
         plain = bindings.crypto_aead_xchacha20poly1305_ietf_decrypt(record, extra, nonce, key)
-    except CryptoError as error:
+    except (CryptoError, ValueError) as error:  # ValueError: shorter than what seals it
         raise SecurityError("a record was altered, or is of another content") from error
     if plain[:1] == _AS_IT_IS:
         return plain[1:]

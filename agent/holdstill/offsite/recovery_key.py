@@ -16,9 +16,10 @@ import hashlib
 import os
 from typing import NamedTuple
 
+from nacl.exceptions import CryptoError
 from nacl.public import PrivateKey, PublicKey, SealedBox
 
-from holdstill.errors import UsageError
+from holdstill.errors import SecurityError, UsageError
 from holdstill.offsite import rfc1751
 
 SIZE = 32
@@ -77,12 +78,18 @@ class RecoveryKey:
         return KeeperKeys(bytes(self._private.public_key), _derived(self.seed, _HEADS))
 
     def unseal(self, sealed: bytes) -> bytes:
-        """Return what was sealed for this key.
+        """Return the key of a pack that was sealed for this one.
 
         Raises:
-            nacl.exceptions.CryptoError: it was sealed for another one, or altered.
+            SecurityError: it was sealed for another one, altered, or is no key.
         """
-        return SealedBox(self._private).decrypt(sealed)
+        try:
+            found = SealedBox(self._private).decrypt(sealed)
+        except (CryptoError, TypeError, ValueError) as error:
+            raise SecurityError("the key of a pack was not sealed for this one") from error
+        if len(found) != SIZE:
+            raise SecurityError("the key of a pack has not the size of one")
+        return found
 
 
 def _derived(seed: bytes, purpose: bytes) -> bytes:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from nacl import bindings
 
-from holdstill.errors import UsageError
+from holdstill.errors import SecurityError, UsageError
 from holdstill.offsite import rfc1751
 from holdstill.offsite.recovery_key import RecoveryKey
 
@@ -106,3 +106,17 @@ def test_what_the_keeper_has_opens_nothing() -> None:
     assert heads == (
         hashlib.blake2b(bytes(range(32)), digest_size=32, person=b"holdstill heads").digest()
     )
+
+
+@pytest.mark.parametrize("length", [0, 16, 31, 33, 64])
+def test_a_key_of_another_size_is_none(length: int) -> None:
+    key = RecoveryKey(bytes(range(32)))
+
+    with pytest.raises(SecurityError, match="size"):
+        key.unseal(key.of_keeper.seal(bytes(length)))
+
+
+@given(st.binary(max_size=100))
+def test_anything_for_a_sealed_key_is_refused_in_words(data: bytes) -> None:
+    with pytest.raises(SecurityError, match="not sealed for this one"):
+        RecoveryKey(bytes(range(32))).unseal(data)

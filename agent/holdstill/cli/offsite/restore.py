@@ -32,7 +32,8 @@ def command(address: str, store: Path, *, as_json: bool) -> int:
 
     \b
     Example:
-      holdstill offsite restore s3+https://objects.example/captures/boathouse /srv/holdstill
+      holdstill offsite restore s3+https://objects.example/captures/boathouse \
+        /srv/holdstill
     """
     as_owner.become_owner(store.absolute())
     given = options.offsite_access()
