@@ -27,6 +27,8 @@ from holdstill.filesystems.swap import swap_reader
 from holdstill.keeper import forced_command, json_rpc, ledger, strict_json
 from holdstill.model import entries as entry_streams
 from holdstill.model import names, paths, protocol, settings, sizes, strict_yaml
+from holdstill.offsite import bucket_address, head, pack_format, rfc1751
+from holdstill.offsite.recovery_key import RecoveryKey
 from holdstill.records import attributes, index_check, index_file, manifest_file
 from holdstill.workflow import dpkg_status
 from support import images, keeping
@@ -368,6 +370,45 @@ def _capture() -> tuple[bytes, bytes, bytes]:
         return capture.manifest_bytes(), board.index(seq=1), lines
 
 
+# What is in somebody's bucket --------------------------------------------------------------------
+
+_HEAD_KEY = bytes(range(32))
+
+
+def fuzz_offsite(data: bytes) -> None:
+    """Read a head, the beginning of a pack, its rows and a record, and words from paper."""
+    with suppress(HoldstillError):
+        head.open_part(data)
+    with suppress(HoldstillError):
+        head.decode(data, _HEAD_KEY)
+    with suppress(HoldstillError):
+        pack_format.sealed_key_of(data[: pack_format.HEADER_SIZE])
+    with suppress(HoldstillError):
+        rows = list(pack_format.rows_of(data))
+        assert b"".join(row.encode() for row in rows) == data
+    with suppress(HoldstillError):
+        row = pack_format.Row(bytes(32), 0, len(data), 0)
+        list(pack_format.open_content(data, row, _HEAD_KEY))
+    with suppress(HoldstillError):
+        rfc1751.decode(data.decode(errors="replace"))
+    with suppress(HoldstillError):
+        bucket_address.parse(data.decode(errors="replace"))
+
+
+def _offsite_seeds() -> list[bytes]:
+    told = head.OpenPart(number=1, keeper="0123456789abcdef", previous="", at="")
+    key = RecoveryKey(_HEAD_KEY)
+    record = pack_format.seal_record(b"content", _HEAD_KEY, 0, bytes(32), segment=0, is_last=True)
+    return [
+        head.encode(told, head.SealedPart(released=(("pier-3", "000001"),)), _HEAD_KEY),
+        pack_format.header(key.of_keeper.seal(_HEAD_KEY)),
+        pack_format.Row(bytes(32), 100, 50, 0).encode(),
+        record,
+        " ".join(key.lines).encode(),
+        b"s3+https://objects.example:8333/captures/boathouse",
+    ]
+
+
 TARGETS = {
     "ext4": Target(fuzz_ext4, lambda: _patch_seeds(images.EXT)),
     "fat": Target(fuzz_fat, lambda: _patch_seeds(images.FAT)),
@@ -379,4 +420,5 @@ TARGETS = {
     "wire": Target(fuzz_wire, _wire_seeds),
     "words": Target(fuzz_words, _words_seeds),
     "ledger": Target(fuzz_ledger, _ledger_seeds),
+    "offsite": Target(fuzz_offsite, _offsite_seeds),
 }

@@ -26,6 +26,8 @@ EXPOSED = {
     "holdstill-nightly.service": 5.5,  # root, all devices, no namespace: a capture needs that
     "holdstill-audit.service": 4.8,  # reads the whole card, as root
     "holdstill-keeper-watch.service": 1.5,  # it has to reach people over the network
+    "holdstill-keeper-offsite-upload.service": 1.5,  # as that
+    "holdstill-keeper-offsite-verify.service": 1.5,  # as that
     "holdstill-keeper-rehearse@.service": 1.0,
     "holdstill-keeper-thin.service": 0.7,
     "holdstill-keeper-verify.service": 0.7,
@@ -75,7 +77,7 @@ def instance(unit: str) -> str:
 
 def test_board_and_keeper_have_their_units_and_each_has_its_bound() -> None:
     assert "holdstill-nightly.service" in SERVICES
-    for deed in ("verify", "thin", "watch", "rehearse@"):
+    for deed in ("verify", "thin", "watch", "rehearse@", "offsite-upload", "offsite-verify"):
         assert {f"holdstill-keeper-{deed}.{kind}" for kind in ("service", "timer")} <= {*SHIPPED}
     assert {*SERVICES} <= {*EXPOSED}
 

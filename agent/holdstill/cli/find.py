@@ -86,6 +86,15 @@ def _found(
     def looked(name: BoardName, captures: Iterable[SealedCapture]) -> Found:
         return find.find(captures, wish, IndexSeries(folder / name), listed=listed)
 
+    elsewhere = open_capture.offsite(store_address)
+    if elsewhere:
+        with open_capture.offsite_library(elsewhere) as copies:
+            chosen = (copies.check_known(board),) if board else copies.boards()
+            found = {
+                name: looked(name, (copies.find(f"{name}/{b.name}") for b in copies.briefs(name)))
+                for name in chosen
+            }
+            return EachBoard(results=found, troubles=())
     address = open_capture.host(store_address)
     if address is not None:
         with open_capture.library(address) as far:

@@ -57,8 +57,14 @@ def _briefs(
 ) -> tuple[EachBoard[tuple[CaptureBrief, ...]], dict[BoardName, Retention]]:
     """Return the captures of each board, and the rules that boards have for themselves.
 
-    Over SSH those are not known.
+    Over SSH, and of an off-site copy, those are not known.
     """
+    elsewhere = open_capture.offsite(store_address)
+    if elsewhere:
+        with open_capture.offsite_library(elsewhere) as copies:
+            chosen = (copies.check_known(board),) if board else copies.boards()
+            found = {name: copies.briefs(name) for name in chosen}
+            return EachBoard(results=found, troubles=()), {}
     address = open_capture.host(store_address)
     if address is not None:
         with open_capture.library(address) as library:
@@ -69,5 +75,5 @@ def _briefs(
                 results[name] = library.briefs()
             return EachBoard(results=results, troubles=()), {}
     store, runner = local_store.opened(store_address), LocalRunner()
-    found = each_board.do(store, board, lambda name: BoardCaptures(store, name, runner).briefs())
-    return found, thin.own_retentions(store, found.results)
+    here = each_board.do(store, board, lambda name: BoardCaptures(store, name, runner).briefs())
+    return here, thin.own_retentions(store, here.results)

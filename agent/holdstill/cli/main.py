@@ -46,7 +46,7 @@ class Commands(LazyGroup):
             "inspect", "list", "nightly", "pin", "rebuild", "rehearse", "resume", "setup", "show",
             "status", "thin", "try-alarms", "unpin", "verify",
         )
-    } | {"keeper": "holdstill.cli.keeper.group"}  # fmt: skip
+    } | {name: f"holdstill.cli.{name}.group" for name in ("keeper", "offsite")}  # fmt: skip
 
 
 @click.group(

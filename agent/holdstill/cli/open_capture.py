@@ -1,4 +1,4 @@
-"""Opens captures: in a directory here, or over SSH with a board's or a reader's key."""
+"""Opens captures: in a directory here, over SSH with a key, or in an off-site copy."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
 from holdstill.cli import local_store, options, terminal
+from holdstill.errors import UsageError
 from holdstill.keeper import forced_command, json_rpc
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.remote import RemoteKeeper
@@ -26,15 +27,48 @@ if TYPE_CHECKING:
 
     from holdstill.model.protocol import CaptureBrief
     from holdstill.model.sealed_capture import SealedCapture
+    from holdstill.workflow.offsite_library import OffsiteLibrary
+
+OFFSITE = "s3+"
+"""How the address of an off-site copy begins."""
 
 
 def host(given: str | None) -> HostAddress | None:
     """Return the host that the store is on, None when it is a directory here."""
     address = options.store_address(given)
-    if "://" not in address:
+    if "://" not in address or offsite(given):
         return None
     parsed = store_address.parse(address)
     return parsed if isinstance(parsed, HostAddress) else None
+
+
+def offsite(given: str | None) -> str:
+    """Return the address of the off-site copy that the store is, "" when it is none."""
+    address = options.store_address(given)
+    return address if address.startswith(OFFSITE) else ""
+
+
+@contextmanager
+def offsite_library(address: str) -> Iterator[OffsiteLibrary]:
+    """Hold the captures of an off-site copy open for reading.
+
+    Raises:
+        UsageError: what it takes is not installed, or no key was given.
+    """
+    try:
+        from holdstill.cli import offsite_source  # noqa: PLC0415  an extra, which takes its time
+    except ModuleNotFoundError as error:
+        raise not_installed(error) from error
+    with offsite_source.library(address) as opened:
+        yield opened
+
+
+def not_installed(error: ModuleNotFoundError) -> UsageError:
+    """Return the error that the extra `offsite` is not installed."""
+    return UsageError(
+        f"off-site copies need a package that is not here: {error.name}",
+        hint="install holdstill with its extra: `pip install 'holdstill[offsite]'`",
+    )
 
 
 @contextmanager
@@ -69,12 +103,18 @@ def library(address: HostAddress) -> Iterator[RemoteLibrary]:
 @contextmanager
 def capture(given: str | None, reference: str) -> Iterator[SealedCapture]:
     """Hold the capture of a reference open; callers that use its contents call `trusted`."""
-    address = host(given)
+    elsewhere, address = offsite(given), host(given)
+    if elsewhere:
+        with offsite_library(elsewhere) as copies:
+            found = copies.find(reference)
+            _warn(copies.briefs(found.board), reference)
+            yield found
+        return
     if address is None:
         store = local_store.opened(given)
-        found = capture_ref.find(store, reference, runner=LocalRunner())
-        _warn(BoardCaptures(store, found.board, LocalRunner()).briefs(), reference)
-        yield found
+        here = capture_ref.find(store, reference, runner=LocalRunner())
+        _warn(BoardCaptures(store, here.board, LocalRunner()).briefs(), reference)
+        yield here
         return
     with library(address) as opened:
         far = opened.find(reference)

@@ -58,7 +58,8 @@ store_option = click.option(
     "--store",
     "store_address",
     envvar="HOLDSTILL_STORE",
-    help="The store: a directory, or ssh://user@host[:port]. Default: the one in the keeper's "
+    help="The store: a directory, ssh://user@host[:port], or to read an off-site copy "
+    "s3+https://host/bucket[/folder]. Default: the one in the keeper's "
     f"settings ({KEEPER_SETTINGS}), else the one in the board's.",
 )
 
@@ -91,12 +92,14 @@ def _kept_aside(ctx: click.Context, parameter: click.Parameter, value: Path | No
 
 
 def access_options(command: FC) -> FC:
-    """Add the options that say with which key a store at the other end of SSH is read."""
+    """Add the options that say with which keys a store somewhere else is read."""
     path = click.Path(path_type=Path)
     for words, text in (
         ("--key", "Private key, for a store at ssh://. Default: the board's or the reader's."),
         ("--host-keys", "File with the keeper's pinned host key. Default: as for --key."),
         ("--cache", "Folder for what is fetched; a few hundred MiB must fit. Default: /var/tmp."),
+        ("--recovery-key", "For an off-site copy: file with the words. Default: asked for."),
+        ("--access-key", "For an off-site copy: file with the bucket's key. Default: AWS_..."),
     ):  # fmt: skip
         command = click.option(
             words, type=path, help=text, expose_value=False, callback=_kept_aside
@@ -147,6 +150,29 @@ def _own_access() -> tuple[Path, Path]:
         hint="`holdstill connect ssh://...` makes a reader's key on this machine; or give --key "
         "and --host-keys, or run this on the board",
     )
+
+
+@dataclass(frozen=True)
+class OffsiteAccess:
+    """With what an off-site copy is read; None where nothing was given.
+
+    Attributes:
+        access_key, recovery_key: files.
+        cache: folder for what is fetched.
+    """
+
+    access_key: Path | None
+    recovery_key: Path | None
+    cache: Path
+
+
+def offsite_access() -> OffsiteAccess:
+    """Return the access to an off-site copy that the running command was given."""
+    given = click.get_current_context().meta
+    access_key: Path | None = given.get(f"{_ACCESS}access_key")
+    recovery_key: Path | None = given.get(f"{_ACCESS}recovery_key")
+    cache: Path | None = given.get(f"{_ACCESS}cache")
+    return OffsiteAccess(access_key, recovery_key, cache or Path("/var/tmp"))  # noqa: S108
 
 
 def read_board_settings(path: Path) -> BoardSettings:

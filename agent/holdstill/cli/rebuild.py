@@ -134,7 +134,8 @@ def command(
         boot_areas=boot_areas,
         plain=plain,
     )
-    if leave_out_damaged and open_capture.host(store_address):
+    elsewhere = open_capture.offsite(store_address) or open_capture.host(store_address)
+    if leave_out_damaged and elsewhere:
         raise UsageError(
             "--leave-out-damaged reads every content first, and they are elsewhere",
             hint="run it at the keeper, into an image; then write that to the card",

@@ -194,11 +194,7 @@ def read(store: Store, board: BoardName) -> Enrolment:
             f"`holdstill keeper enrol {store.root} {board} --key KEY.pub`",
         ) from error
     try:
-        document = strict_yaml.load_yaml(data, str(path), limit=_LIMIT)
-        found = strict_yaml.decode_checked(
-            document, Enrolment, str(path), check=_problems,
-            stand_ins={"board": "board", "keys": []},
-        )  # fmt: skip
+        found = decode(data, str(path))
     except DocumentError as error:
         raise DocumentError(
             str(path),
@@ -210,6 +206,18 @@ def read(store: Store, board: BoardName) -> Enrolment:
     if found.board != board:
         raise SecurityError(f"{path}: it is of board {found.board}")
     return found
+
+
+def decode(data: bytes, name: str) -> Enrolment:
+    """Read an enrolment's bytes; name is for the errors.
+
+    Raises:
+        DocumentError: it has problems.
+    """
+    document = strict_yaml.load_yaml(data, name, limit=_LIMIT)
+    return strict_yaml.decode_checked(
+        document, Enrolment, name, check=_problems, stand_ins={"board": "board", "keys": []}
+    )
 
 
 def check_in_use(enrolled: Enrolment, fingerprint: str) -> None:

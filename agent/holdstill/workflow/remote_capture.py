@@ -157,12 +157,13 @@ class RemoteLibrary:
         briefs = self.briefs()
         brief = capture_ref.chosen(briefs, which, board)
         data, seal = self._service.manifest(brief.name), self._service.signature(brief.name)
+        line = _Line(self._service, self._fetcher, brief.name, self._folder, self._limit)
         return RemoteCapture(
             self.board,
             CaptureName.parse(brief.name),
             data,
             (*brief.faults, *self._doubts(brief.name, data, seal)),
-            _Line(self._service, self._fetcher, brief.name, self._folder, self._limit),
+            line.cache,
             brief,
         )
 
@@ -197,7 +198,11 @@ class _Line:
 
 
 class RemoteCapture:
-    """One capture at the other end, with what is wrong with it; of the shape of a stored one."""
+    """One capture at the other end, with what is wrong with it; of the shape of a stored one.
+
+    Attributes:
+        cache: the contents that were fetched.
+    """
 
     def __init__(
         self,
@@ -205,12 +210,12 @@ class RemoteCapture:
         name: CaptureName,
         data: bytes,
         faults: tuple[str, ...],
-        line: _Line,
+        cache: PrefetchCache,
         brief: CaptureBrief,
     ) -> None:
         self.board, self.name, self.faults = board, name, faults
         self.boot, self.content_trouble = brief.boot, brief.content_trouble
-        self._data, self._line = data, line
+        self._data, self.cache = data, cache
 
     def manifest(self) -> Manifest:
         """Return the manifest, decoded."""
@@ -222,7 +227,7 @@ class RemoteCapture:
 
     def open(self, digest: bytes) -> int:
         """Open a content by its 32 bytes; the caller closes the descriptor."""
-        return self._line.cache.open(digest)
+        return self.cache.open(digest)
 
     is_local = False
 
@@ -230,13 +235,8 @@ class RemoteCapture:
         self, entries: Iterable[Entry], wanted: Callable[[Entry], bool] = any_file
     ) -> Iterator[Entry]:
         """Yield the same entries, with the contents of the next ones fetched."""
-        return self._line.cache.prefetch(entries, wanted)
+        return self.cache.prefetch(entries, wanted)
 
     def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
         """Yield the same parts, with the contents of the next ones fetched."""
-        return self._line.cache.prefetch_pieces(parts)
-
-    @property
-    def cache(self) -> PrefetchCache:
-        """The contents that were fetched."""
-        return self._line.cache
+        return self.cache.prefetch_pieces(parts)

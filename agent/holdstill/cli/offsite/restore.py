@@ -1,0 +1,69 @@
+"""The command `holdstill offsite restore`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill import errors
+from holdstill.cli import as_owner, consoles, offsite_source, options, progress, tables, terminal
+from holdstill.model.sizes import counted
+from holdstill.offsite.offsite_settings import NAME
+from holdstill.system.clocks import SystemClock
+from holdstill.workflow import offsite_restore
+
+if TYPE_CHECKING:
+    from holdstill.workflow.offsite_restore import RestoreReport
+
+
+@click.command("restore", short_help="Make a whole keeper again.")
+@click.argument("address")
+@click.argument("store", type=click.Path(path_type=Path, readable=False))
+@options.access_options
+@options.json_option
+def command(address: str, store: Path, *, as_json: bool) -> int:
+    r"""Make a store again of all that is off-site, the newest captures first.
+
+    Can be interrupted and begun again. The new store goes on with the same copy: its next upload
+    sends only what is new. The boards' lines in authorized_keys are not in it: `keeper enrol`
+    gives them again.
+
+    \b
+    Example:
+      holdstill offsite restore s3+https://objects.example/captures/boathouse \
+        /srv/holdstill
+    """
+    as_owner.become_owner(store.absolute())
+    given = options.offsite_access()
+    key = offsite_source.recovery_key(given.recovery_key)
+    with (
+        offsite_source.opened(address, key) as library,
+        progress.reporting(consoles.console(is_error=True)) as reporter,
+    ):
+        report = offsite_restore.restore(
+            library, store.absolute(), clock=SystemClock(), progress=reporter
+        )
+        path = str(given.access_key.absolute()) if given.access_key else ""
+        goes_on = offsite_restore.continue_there(
+            store.absolute(), library, key.of_keeper, access_key=path
+        )
+    if as_json:
+        options.print_json(report)
+    else:
+        _say(report, store, goes_on=goes_on)
+    tables.troubles(report.troubles, consoles.console(is_error=True))
+    return errors.worst(trouble.exit_code for trouble in report.troubles)
+
+
+def _say(report: RestoreReport, store: Path, *, goes_on: bool) -> None:
+    terminal.say(f"{store}: {counted(len(report.captures), 'capture')} made again")
+    if goes_on:
+        terminal.say(
+            f"{store / NAME} has the usual lock of 30 days and no limit: change it to what you had"
+        )
+    else:
+        terminal.say(
+            "the copy is of several keepers: `holdstill offsite setup` begins one of this store"
+        )

@@ -1,0 +1,288 @@
+"""The calls of an object server that we use, each with what went wrong in words.
+
+No call relies on what servers do not keep in a locked bucket: conditional puts, checksums other
+than Content-MD5. Everything is read by version, so that what was put later under the same name, or
+a delete marker, hides nothing.
+"""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from typing import TYPE_CHECKING, NamedTuple
+
+import boto3
+from botocore.config import Config
+from botocore.exceptions import BotoCoreError, ClientError
+
+from holdstill.errors import LinkError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from typing import IO
+
+    from mypy_boto3_s3.client import S3Client
+    from mypy_boto3_s3.type_defs import EmptyResponseMetadataTypeDef as AnswerParts
+    from mypy_boto3_s3.type_defs import ObjectVersionTypeDef
+
+    from holdstill.offsite.bucket_address import AccessKey, BucketAddress
+
+ATTEMPTS = 5
+"""How often a call is made before it has failed; botocore waits longer from one to the next."""
+_CONNECT, _READ = 10, 60
+"""Seconds."""
+CHUNK = 1 << 20
+_HINT = "check address, access key and network; what was done stays, and the next run goes on"
+_GONE = frozenset({"404", "NoSuchKey", "NoSuchVersion", "NotFound"})
+DENIED = frozenset({"AccessDenied", "403", "InvalidRequest", "ObjectLocked", "MethodNotAllowed"})
+
+
+class Version(NamedTuple):
+    """One version of an object.
+
+    Attributes:
+        key: without the prefix of the address.
+        id: of the version.
+        written_at: by the server.
+    """
+
+    key: str
+    id: str
+    size: int
+    written_at: datetime
+
+
+class Locked(NamedTuple):
+    """Until when a version is locked; None where it is not."""
+
+    until: datetime | None
+
+
+class Bucket:
+    """A bucket. All keys are given without the prefix of its address.
+
+    Attributes:
+        requests: calls made so far, repeated ones counted once.
+    """
+
+    def __init__(
+        self, address: BucketAddress, access: AccessKey, *, attempts: int = ATTEMPTS
+    ) -> None:
+        self.address, self.requests = address, 0
+        self._date = ""
+        # The newer checksums are left out: what a server makes of them differs.
+        self.client: S3Client = boto3.session.Session().client(
+            "s3",
+            endpoint_url=address.endpoint,
+            aws_access_key_id=access.key_id,
+            aws_secret_access_key=access.secret,
+            region_name="us-east-1",
+            config=Config(
+                connect_timeout=_CONNECT, read_timeout=_READ, user_agent="holdstill",
+                retries={"mode": "standard", "total_max_attempts": attempts},
+                request_checksum_calculation="when_required",
+                response_checksum_validation="when_required",
+                s3={"addressing_style": "path"},
+            ),
+        )  # fmt: skip
+        self.client.meta.events.register("after-call.s3", self._note_date)
+
+    def _note_date(self, parsed: AnswerParts, **_: object) -> None:
+        self._date = parsed["ResponseMetadata"]["HTTPHeaders"].get("date", "")
+
+    def now(self) -> datetime:
+        """Return the server's clock, as of its last answer.
+
+        Raises:
+            LinkError: the bucket cannot be reached, or is not there.
+        """
+        if not self._date:
+            with self._call("the bucket"):
+                self.client.head_bucket(Bucket=self.address.bucket)
+        try:
+            return parsedate_to_datetime(self._date).astimezone(UTC)
+        except ValueError as error:
+            raise LinkError(f"{self.address.endpoint} does not say what time it is") from error
+
+    def put(
+        self, key: str, body: bytes | IO[bytes], md5: str, *, until: datetime | None = None
+    ) -> str:
+        """Put an object; return the id of its version.
+
+        Args:
+            key: of the object.
+            body: its bytes.
+            md5: of them, in base64, which the server compares.
+            until: when the lock on it ends; None for no lock.
+        """
+        with self._call(key):
+            if until is None:
+                answer = self.client.put_object(
+                    Bucket=self.address.bucket, Key=self._full(key), Body=body, ContentMD5=md5
+                )
+            else:
+                answer = self.client.put_object(
+                    Bucket=self.address.bucket, Key=self._full(key), Body=body, ContentMD5=md5,
+                    ObjectLockMode="COMPLIANCE", ObjectLockRetainUntilDate=until,
+                )  # fmt: skip
+        return answer.get("VersionId", "")
+
+    def locked(self, key: str, version: str) -> Locked:
+        """Return until when a version is locked.
+
+        Raises:
+            LinkError: it is not there, or the server cannot be asked.
+        """
+        with self._call(key):
+            if version:
+                found = self.client.head_object(
+                    Bucket=self.address.bucket, Key=self._full(key), VersionId=version
+                )
+            else:
+                found = self.client.head_object(Bucket=self.address.bucket, Key=self._full(key))
+        if found.get("ObjectLockMode") != "COMPLIANCE":
+            return Locked(None)
+        return Locked(found.get("ObjectLockRetainUntilDate"))
+
+    def extend(self, key: str, version: str, until: datetime) -> None:
+        """Lock a version for longer."""
+        with self._call(key):
+            self.client.put_object_retention(
+                Bucket=self.address.bucket, Key=self._full(key), VersionId=version,
+                Retention={"Mode": "COMPLIANCE", "RetainUntilDate": until},
+            )  # fmt: skip
+
+    def delete(self, key: str, version: str) -> None:
+        """Delete a version for good.
+
+        Raises:
+            LinkError: it is locked, or the server cannot be asked.
+        """
+        with self._call(key):
+            if version:
+                self.client.delete_object(
+                    Bucket=self.address.bucket, Key=self._full(key), VersionId=version
+                )
+            else:
+                self.client.delete_object(Bucket=self.address.bucket, Key=self._full(key))
+
+    def read(self, version: Version, *, first: int = 0, length: int | None = None) -> bytes:
+        """Return the bytes of a version, or `length` of them from `first` on."""
+        return b"".join(self.chunks(version, first=first, length=length))
+
+    def chunks(
+        self, version: Version, *, first: int = 0, length: int | None = None
+    ) -> Iterator[bytes]:
+        """Yield the bytes of a version in their order, in chunks; cut short is told.
+
+        A call that breaks off in the middle goes on from there.
+        """
+        end = version.size if length is None else first + length
+        failures = 0
+        while first < end:
+            before = first
+            try:
+                for chunk in self._ranged(version, first, end):
+                    first += len(chunk)
+                    yield chunk
+            except LinkError:
+                failures = 0 if first > before else failures + 1
+                if failures >= 2:
+                    raise
+                continue
+            if first < end:
+                raise LinkError(
+                    f"{version.key}: the server sent {first} of {end} bytes",
+                    hint="run it again; if it stays so, `holdstill offsite verify` names what is "
+                    "damaged there",
+                )
+
+    def _ranged(self, version: Version, first: int, end: int) -> Iterator[bytes]:
+        with self._call(version.key):
+            if version.id:
+                answer = self.client.get_object(
+                    Bucket=self.address.bucket, Key=self._full(version.key),
+                    VersionId=version.id, Range=f"bytes={first}-{end - 1}",
+                )  # fmt: skip
+            else:
+                answer = self.client.get_object(
+                    Bucket=self.address.bucket, Key=self._full(version.key),
+                    Range=f"bytes={first}-{end - 1}",
+                )  # fmt: skip
+            left = end - first
+            for chunk in answer["Body"].iter_chunks(CHUNK):
+                yield chunk[:left]
+                left -= len(chunk[:left])
+
+    def versions(self, begin: str, *, after: str = "") -> Iterator[Version]:
+        """Yield all versions of the objects whose keys begin so, oldest first within a key.
+
+        Delete markers are no versions: they hide an object from others, not from us.
+
+        Args:
+            begin: of the keys.
+            after: only keys behind this one.
+        """
+        marker, version = self._full(after) if after else "", ""
+        held: list[Version] = []
+        while True:
+            with self._call(f"the list of {begin}"):
+                page = self.client.list_object_versions(
+                    Bucket=self.address.bucket, Prefix=self._full(begin), KeyMarker=marker,
+                    VersionIdMarker=version,
+                )  # fmt: skip
+            for item in page.get("Versions", ()):
+                one = self._version(item)
+                if held and held[-1].key != one.key:
+                    yield from _oldest_first(held)
+                    held = []
+                held.append(one)
+            if not page["IsTruncated"]:
+                break
+            marker, version = page["NextKeyMarker"], page.get("NextVersionIdMarker", "")
+        yield from _oldest_first(held)
+
+    def _version(self, item: ObjectVersionTypeDef) -> Version:
+        key = item["Key"][len(self.address.prefix) :]
+        found = "" if item["VersionId"] == "null" else item["VersionId"]
+        return Version(key, found, item["Size"], item["LastModified"])
+
+    def _full(self, key: str) -> str:
+        return self.address.prefix + key
+
+    @contextmanager
+    def _call(self, what: str) -> Iterator[None]:
+        """Count a call, and put into words what became of it."""
+        self.requests += 1
+        try:
+            yield
+        except ClientError as error:
+            raise self._in_words(what, error) from error
+        except (BotoCoreError, OSError) as error:
+            raise LinkError(f"{self.address}: {what}: {error}", hint=_HINT) from error
+
+    def _in_words(self, what: str, error: ClientError) -> LinkError:
+        code = code_of(error)
+        told = f"{self.address}: {what}: {code}: {error.response['Error'].get('Message', '')}"
+        if code in _GONE:
+            return MissingObjectError(f"{self.address}: {what} is not there", hint=_HINT)
+        return LinkError(told, hint=_HINT)
+
+
+def _oldest_first(found: list[Version]) -> list[Version]:
+    """Return the versions of a key in order; dates have whole seconds, and the list begins anew.
+
+    Within a second the server's own order counts, newest first (common practice).
+    """
+    found.reverse()
+    return sorted(found, key=lambda one: one.written_at)
+
+
+class MissingObjectError(LinkError):
+    """There is no such object, or version."""
+
+
+def code_of(error: ClientError) -> str:
+    """Return the server's code of an error, such as AccessDenied."""
+    return error.response.get("Error", {}).get("Code", "")

@@ -1,0 +1,217 @@
+"""What is off-site, as the heads tell it to who has the recovery key, on any machine.
+
+Nothing there is trusted: a head counts if it was sealed with the owner's key of heads, for its
+place, and follows the one before. Of several versions under one name, the oldest one that is good
+counts. Where two heads tell of the same capture, or of the same content, the earlier one goes
+first: who has stolen a keeper can add heads, and change nothing that was told before.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import SecurityError, UsageError, VerificationError
+from holdstill.model import names
+from holdstill.offsite import keeper_heads, pack_format
+from holdstill.offsite.pack_format import Row
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+    from holdstill.model.names import BoardName
+    from holdstill.offsite.bucket import Bucket
+    from holdstill.offsite.head import Head, LedgerPart, SentCapture
+    from holdstill.offsite.keeper_heads import FoundHead
+
+_SCHEMA = """\
+CREATE TABLE pack (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, sealed_key BLOB NOT NULL);
+CREATE TABLE content (digest BLOB NOT NULL, told INTEGER NOT NULL, pack INTEGER NOT NULL,
+ offset INTEGER NOT NULL, length INTEGER NOT NULL, first INTEGER NOT NULL,
+ PRIMARY KEY (digest, told)) WITHOUT ROWID;
+CREATE TABLE version (name TEXT NOT NULL, position INTEGER NOT NULL, id TEXT NOT NULL,
+ size INTEGER NOT NULL, PRIMARY KEY (name, position)) WITHOUT ROWID;
+"""
+"""told is the number of the row among all that heads tell, in their order."""
+
+
+class Place(NamedTuple):
+    """Where a content is: a pack, the pack's sealed key, and the row."""
+
+    pack: str
+    sealed_key: bytes
+    row: Row
+
+
+class PutHead(NamedTuple):
+    """A head that counts, and the version of its object."""
+
+    head: Head
+    version: str
+
+
+class Catalogue:
+    """What all heads tell together.
+
+    Attributes:
+        bucket: where that is.
+        captures: in the order in which they were told of, by board and name; the first counts.
+        heads: of each keeper, in their order.
+        faults: what is wrong there, or missing.
+    """
+
+    def __init__(self, bucket: Bucket, db: sqlite3.Connection) -> None:
+        self.bucket, self._db = bucket, db
+        self.captures: dict[tuple[BoardName, str], SentCapture] = {}
+        self.heads: dict[str, list[PutHead]] = {}
+        self.faults: list[str] = []
+        self._told = 0
+
+    def read(self, key: bytes) -> None:
+        """Read all heads that are there.
+
+        Raises:
+            LinkError: the bucket cannot be read.
+            SecurityError: not one head was made with this key, but there are some.
+        """
+        found = list(keeper_heads.found(self.bucket))
+        for keeper in sorted({which.keeper for which in found}):
+            self._read_keeper([which for which in found if which.keeper == keeper], key)
+        if found and not self.heads:
+            raise SecurityError(
+                f"{self.bucket.address}: no head there was made for this recovery key: "
+                f"{'; '.join(self.faults[:3])}",
+                hint="is it the key of another off-site copy, or another folder of the bucket?",
+            )
+        if not found:
+            raise VerificationError(
+                f"{self.bucket.address}: there is no off-site copy",
+                hint="look at the address on the paper: host, bucket and folder",
+            )
+        with self._db:
+            self._db.executemany(
+                "INSERT OR IGNORE INTO version VALUES (?, ?, ?, ?)", self._versions()
+            )
+
+    def _versions(self) -> Iterator[tuple[str, int, str, int]]:
+        name, position = "", 0
+        for version in self.bucket.versions("packs/"):
+            position = position + 1 if version.key == name else 0
+            name = version.key
+            yield name.removeprefix("packs/"), position, version.id, version.size
+
+    def _read_keeper(self, found: Iterable[FoundHead], key: bytes) -> None:
+        taken: list[PutHead] = []
+        for which in found:
+            try:
+                got = keeper_heads.read(self.bucket, which, key)
+            except SecurityError as error:
+                self.faults.append(str(error))
+                continue
+            if taken and got.open.number == taken[-1].head.open.number:
+                if got.digest != taken[-1].head.digest:
+                    self.faults.append(f"{_name(got)}: there is a second one, which is not used")
+                continue
+            self._note_breaks(taken, got)
+            taken.append(PutHead(got, which.version.id))
+            self._take(got)
+        if taken:
+            self.heads[taken[0].head.open.keeper] = taken
+
+    def _note_breaks(self, before: list[PutHead], got: Head) -> None:
+        """Note heads that are missing before one, or that it does not follow."""
+        last = before[-1].head if before else None
+        number, digest = (last.open.number, last.digest) if last else (0, "")
+        if got.open.number != number + 1:
+            lost = f"{number + 1} to {got.open.number - 1}"
+            self.faults.append(f"{_name(got)}: heads {lost} before it are missing or no good")
+        elif got.open.previous != digest:
+            self.faults.append(f"{_name(got)}: it does not follow the head before it")
+
+    def _take(self, got: Head) -> None:
+        with self._db:
+            for pack in got.sealed.packs:
+                self._db.execute(
+                    "INSERT OR IGNORE INTO pack (name, sealed_key) VALUES (?, ?)",
+                    (pack.name, pack.sealed_key),
+                )
+                query = "SELECT id FROM pack WHERE name = ?"
+                (number,) = self._db.execute(query, (pack.name,)).fetchone()
+                for row in pack_format.rows_of(pack.rows):
+                    self._told += 1
+                    self._db.execute(
+                        "INSERT INTO content VALUES (?, ?, ?, ?, ?, ?)",
+                        (row.digest, self._told, number, row.offset, row.length, row.first),
+                    )
+        for sent in got.sealed.captures:
+            self._take_capture(got, sent)
+
+    def _take_capture(self, got: Head, sent: SentCapture) -> None:
+        try:
+            board = names.check_board(sent.board)
+            names.CaptureName.parse(sent.brief.name)
+        except UsageError as error:
+            self.faults.append(f"{_name(got)}: {error}")
+            return
+        before = self.captures.setdefault((board, sent.brief.name), sent)
+        if before.documents[0] != sent.documents[0]:
+            self.faults.append(
+                f"{_name(got)}: it has another capture {board}/{sent.brief.name} than an earlier "
+                "one, which is used"
+            )
+
+    def places(self, digest: bytes) -> list[Place]:
+        """Return where a content is, the place to try first first; only packs that are there."""
+        rows = self._db.execute(
+            "SELECT name, sealed_key, digest, offset, length, first FROM content "
+            "JOIN pack ON pack.id = content.pack WHERE digest = ? "
+            "AND name IN (SELECT name FROM version) ORDER BY told",
+            (digest,),
+        )
+        return [Place(name, key, Row(*row)) for name, key, *row in rows]
+
+    def versions(self, pack: str) -> list[tuple[str, int]]:
+        """Return id and size of all versions of a pack, oldest first."""
+        rows = self._db.execute(
+            "SELECT id, size FROM version WHERE name = ? ORDER BY position", (pack,)
+        )
+        return [(version, size) for version, size in rows]
+
+    def packs(self) -> Iterator[str]:
+        """Yield the names of all packs that heads tell of."""
+        yield from (name for (name,) in self._db.execute("SELECT name FROM pack ORDER BY id"))
+
+    def ledger_parts(self, board: str) -> list[LedgerPart]:
+        """Return the parts of a board's ledger, each behind the one before it."""
+        found: list[LedgerPart] = []
+        for heads in self.heads.values():
+            for part in (p for put in heads for p in put.head.sealed.ledgers if p.board == board):
+                found = [one for one in found if one.offset < part.offset]
+                found.append(part)
+        return found
+
+
+def _name(got: Head) -> str:
+    return f"head {got.open.number} of keeper {got.open.keeper}"
+
+
+@contextmanager
+def opened(bucket: Bucket, key: bytes, folder: Path) -> Iterator[Catalogue]:
+    """Hold a catalogue of all that is off-site; its tables are in a folder of this machine.
+
+    Raises:
+        LinkError: the bucket cannot be read.
+        SecurityError: nothing there was made with this key of heads.
+        VerificationError: nothing is there.
+    """
+    db = sqlite3.connect(folder / "catalogue.sqlite", check_same_thread=False)
+    try:
+        db.executescript(_SCHEMA)
+        db.execute("PRAGMA synchronous = OFF")  # gone with the folder
+        made = Catalogue(bucket, db)
+        made.read(key)
+        yield made
+    finally:
+        db.close()

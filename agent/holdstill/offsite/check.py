@@ -1,0 +1,218 @@
+"""Checks an off-site copy without the recovery key: what is missing there, what was altered.
+
+Heads tell anybody which packs there must be, and each has the digest of the one before; a pack's
+name is the digest of its bytes. So all can be checked but one thing: whether the newest head
+is the newest that there ever was. The keeper remembers that.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+from holdstill.errors import SecurityError
+from holdstill.model.layout import Record
+from holdstill.offsite import keeper_heads
+from holdstill.offsite.bucket import MissingObjectError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
+
+    from holdstill.offsite.bucket import Bucket, Version
+    from holdstill.offsite.head import OpenPart
+    from holdstill.offsite.keeper_heads import FoundHead
+    from holdstill.offsite.sent import SentHead
+
+
+class Progress(Protocol):
+    """Shows a person what is done."""
+
+    def step(self, what: str) -> None:
+        """Begin a step of the work."""
+
+    def update(self, done: int, total: int) -> None:
+        """Update the step's progress, in bytes."""
+
+
+class OffsiteCheck(Record, frozen=True, kw_only=True):
+    """What was found.
+
+    Attributes:
+        heads, packs: that there are.
+        read: packs whose bytes were read; read_bytes: how many these are.
+        missing: packs and heads that are gone.
+        altered: what has other bytes than it was given.
+        unlocked: packs that were read and are not locked, or only until a date that is over.
+        odd: what does no harm, such as versions that somebody put over a pack.
+    """
+
+    heads: int
+    packs: int
+    read: int
+    read_bytes: int
+    missing: tuple[str, ...]
+    altered: tuple[str, ...]
+    unlocked: tuple[str, ...]
+    odd: tuple[str, ...]
+
+
+class Own(NamedTuple):
+    """What the keeper knows: its name, the key of its heads, and the newest of them."""
+
+    keeper: str
+    key: bytes
+    last: SentHead
+
+
+class _Findings:
+    """What is found on the way."""
+
+    def __init__(self) -> None:
+        self.missing: list[str] = []
+        self.altered: list[str] = []
+        self.unlocked: list[str] = []
+        self.odd: list[str] = []
+        self.sizes: dict[str, int] = {}
+        self.heads = self.read = self.read_bytes = 0
+
+
+def check(
+    bucket: Bucket, progress: Progress, *, own: Own | None, parts: int, turn: int,
+    is_locked: bool = True,
+) -> OffsiteCheck:  # fmt: skip
+    """Check heads, and the packs whose turn it is.
+
+    Args:
+        bucket: where the copy is.
+        progress: is told of.
+        own: what the keeper knows; None on another machine.
+        parts: into how many parts the packs are divided.
+        turn: which of them is read; every pack has its turn once in so many.
+        is_locked: whether packs are to be locked.
+
+    Raises:
+        LinkError: the bucket cannot be read.
+    """
+    found = _Findings()
+    _check_heads(bucket, own, found)
+    there = _packs_there(bucket)
+    _compare(found, there)
+    told = sorted(found.sizes.keys() & there.keys())
+    chosen = [name for name in told if int(name[:8], 16) % parts == turn % parts]
+    total = sum(found.sizes[name] for name in chosen)
+    progress.step(f"reading {len(chosen)} of {len(there)} packs")
+    for name in chosen:
+        _check_pack(bucket, name, there[name], found)
+        if is_locked:
+            _check_lock(bucket, name, there[name], found)
+        progress.update(found.read_bytes, total)
+    return OffsiteCheck(
+        heads=found.heads, packs=len(found.sizes), read=found.read, read_bytes=found.read_bytes,
+        missing=tuple(found.missing), altered=tuple(found.altered),
+        unlocked=tuple(found.unlocked), odd=tuple(found.odd),
+    )  # fmt: skip
+
+
+def _check_heads(bucket: Bucket, own: Own | None, found: _Findings) -> None:
+    every = list(keeper_heads.found(bucket))
+    for keeper in sorted({which.keeper for which in every} | ({own.keeper} if own else set())):
+        versions = [which for which in every if which.keeper == keeper]
+        mine = own if own is not None and own.keeper == keeper else None
+        _check_chain(bucket, keeper, versions, mine, found)
+
+
+def _check_chain(
+    bucket: Bucket, keeper: str, versions: list[FoundHead], own: Own | None, found: _Findings
+) -> None:
+    """Check that each head of a keeper follows the one before, and note what they tell."""
+    number, digest = 0, ""
+    for got, told in _good_heads(bucket, versions, own, found):
+        if told.number == number:
+            if got != digest:
+                found.odd.append(f"head {number} of keeper {keeper}: somebody put another over it")
+            continue
+        lost = range(number + 1, told.number)
+        found.missing += (f"head {one} of keeper {keeper}" for one in lost)
+        if not lost and told.previous != digest:
+            found.altered.append(
+                f"head {number} of keeper {keeper}: the next one tells of another"
+            )
+        number, digest = told.number, got
+        found.heads += 1
+        found.sizes |= {pack.name: pack.size for pack in told.came}
+        for name in told.went:
+            found.sizes.pop(name, None)
+    if own is not None and own.last.number > number:
+        gone = range(number + 1, own.last.number + 1)
+        found.missing += (f"head {one} of keeper {keeper}" for one in gone)
+    elif own is not None and own.last.number == number and own.last.digest != digest:
+        found.altered.append(f"head {number} of keeper {keeper}: it is not the one that was sent")
+
+
+def _good_heads(
+    bucket: Bucket, versions: list[FoundHead], own: Own | None, found: _Findings
+) -> Iterator[tuple[str, OpenPart]]:
+    """Yield digest and open part of the heads that can be read, in their order."""
+    for which in versions:
+        try:
+            if own is not None:
+                sealed = keeper_heads.read(bucket, which, own.key)
+                yield sealed.digest, sealed.open
+                continue
+            told, digest = keeper_heads.read_open(bucket, which)
+            yield digest, told
+        except (SecurityError, MissingObjectError) as error:
+            found.altered.append(f"head {which.number} of keeper {which.keeper}: {error}")
+
+
+def _packs_there(bucket: Bucket) -> dict[str, list[Version]]:
+    there: dict[str, list[Version]] = {}
+    for version in bucket.versions("packs/"):
+        there.setdefault(version.key.removeprefix("packs/"), []).append(version)
+    return there
+
+
+def _compare(found: _Findings, there: dict[str, list[Version]]) -> None:
+    for name, size in sorted(found.sizes.items()):
+        if name not in there:
+            found.missing.append(f"pack {name}")
+        elif not any(version.size == size for version in there[name]):
+            found.altered.append(f"pack {name}: it has not the {size} bytes that were sent")
+    unknown = sorted(name for name in there if name not in found.sizes)
+    if unknown:
+        found.odd.append(
+            f"{len(unknown)} packs that no head tells of, as {unknown[0]}: of a run that broke "
+            "off or goes on, let go, or by somebody else"
+        )
+
+
+def _check_pack(bucket: Bucket, name: str, versions: list[Version], found: _Findings) -> None:
+    digests = [_digest(bucket, version) for version in versions]
+    found.read += 1
+    found.read_bytes += versions[0].size
+    if name not in digests:
+        known = f"pack {name}: it has not the {found.sizes[name]} bytes that were sent"
+        if known not in found.altered:
+            found.altered.append(f"pack {name}: its bytes are not those that were sent")
+    elif len(set(digests)) > 1:
+        found.odd.append(f"pack {name}: somebody put something over it; what was sent is there")
+
+
+def _digest(bucket: Bucket, version: Version) -> str:
+    total = hashlib.sha256()
+    for chunk in bucket.chunks(version):
+        total.update(chunk)
+    return total.hexdigest()
+
+
+def _check_lock(bucket: Bucket, name: str, versions: list[Version], found: _Findings) -> None:
+    now = bucket.now()
+    ends = [bucket.locked(one.key, one.id).until for one in versions]
+    if not any(end is not None and end > now for end in ends):
+        found.unlocked.append(f"pack {name}: {_told(ends)}")
+
+
+def _told(ends: list[datetime | None]) -> str:
+    last = max((end for end in ends if end is not None), default=None)
+    return f"its lock ended {last:%Y-%m-%d}" if last else "it is not locked"

@@ -1,0 +1,157 @@
+"""Gets contents out of packs: in the order in which they are stored, neighbours in one request."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import SecurityError, VerificationError
+from holdstill.offsite import keeper_heads, pack_format
+from holdstill.offsite.bucket import Version
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+    from pathlib import Path
+
+    from holdstill.offsite.catalogue import Catalogue, Place
+    from holdstill.offsite.recovery_key import RecoveryKey
+
+GAP = 512 << 10
+"""Bytes between two contents that are fetched with them: cheaper than one more request."""
+RUN = 8 << 20
+"""Most bytes of one request, unless one content has more: so that memory stays flat."""
+
+
+class _Run(NamedTuple):
+    """Contents of one pack that are fetched in one request."""
+
+    pack: str
+    places: Sequence[Place]
+
+    @property
+    def first(self) -> int:
+        return self.places[0].row.offset
+
+    @property
+    def end(self) -> int:
+        return max(place.row.offset + place.row.length for place in self.places)
+
+
+class Fetcher:
+    """Fetches contents by their digests, and checks them."""
+
+    def __init__(self, catalogue: Catalogue, key: RecoveryKey) -> None:
+        self._catalogue, self._key = catalogue, key
+        self._opened: dict[bytes, bytes] = {}
+
+    def contents(self, digests: Iterable[bytes], folder: Path) -> None:
+        """Put contents into a folder, each under its digest.
+
+        Raises:
+            VerificationError: one is not there any more, or not as it was sent.
+            LinkError: the bucket cannot be read.
+        """
+        wanted: dict[bytes, list[Place]] = {}
+        for digest in digests:
+            wanted[digest] = self._catalogue.places(digest)
+            if not wanted[digest]:
+                raise _lacking(digest)
+        for run in _runs(places[0] for places in wanted.values()):
+            self._fetch_run(run, wanted, folder)
+
+    def _fetch_run(self, run: _Run, wanted: dict[bytes, list[Place]], folder: Path) -> None:
+        versions = self._catalogue.versions(run.pack)
+        data = self._bytes(run.pack, *versions[0], run.first, run.end)
+        for place in run.places:
+            begin = place.row.offset - run.first
+            piece = data[begin : begin + place.row.length]
+            if not self._write(place, piece, folder):
+                self._search(place, wanted[place.row.digest], folder)
+
+    def _search(self, tried: Place, places: Sequence[Place], folder: Path) -> None:
+        """Try all other versions of a pack, and all other packs that have a content."""
+        for place in places:
+            row = place.row
+            for number, version in enumerate(self._catalogue.versions(place.pack)):
+                if place == tried and number == 0:
+                    continue
+                data = self._bytes(place.pack, *version, row.offset, row.offset + row.length)
+                if self._write(place, data, folder):
+                    return
+        raise VerificationError(
+            f"content {tried.row.digest.hex()} is not as it was sent, in pack {tried.pack}",
+            hint="`holdstill offsite verify` names what is damaged there; other captures may have "
+            "the files, and the keeper, if it is there, may still have this content",
+        )
+
+    def _bytes(self, pack: str, version: str, size: int, first: int, end: int) -> bytes:
+        if end > size:
+            return b""  # it is shorter than the pack that was told of
+        key = keeper_heads.pack_key(pack)
+        found = Version(key, version, size, written_at=datetime.min.replace(tzinfo=UTC))
+        return self._catalogue.bucket.read(found, first=first, length=end - first)
+
+    def _write(self, place: Place, sealed: bytes, folder: Path) -> bool:
+        """Write a content, if these bytes of a pack are it."""
+        target = folder / place.row.digest.hex()
+        total = hashlib.sha256()
+        try:
+            key = self._pack_key(place.sealed_key)
+            with target.open("xb") as file:
+                for part in pack_format.open_content(sealed, place.row, key):
+                    total.update(part)
+                    file.write(part)
+        except SecurityError:
+            target.unlink(missing_ok=True)
+            return False
+        if total.digest() != place.row.digest:
+            target.unlink()
+            return False
+        return True
+
+    def _pack_key(self, sealed: bytes) -> bytes:
+        if sealed not in self._opened:
+            self._opened[sealed] = self._key.unseal(sealed)
+        return self._opened[sealed]
+
+    def document(self, digest: bytes, folder: Path) -> bytes:
+        """Return the bytes of a small content.
+
+        Raises:
+            VerificationError, LinkError: as `contents`.
+        """
+        self.contents([digest], folder)
+        path = folder / digest.hex()
+        data = path.read_bytes()
+        path.unlink()
+        return data
+
+
+def _runs(places: Iterable[Place]) -> Iterator[_Run]:
+    """Yield places as they lie in their packs, neighbours together."""
+    held: list[Place] = []
+    for place in sorted(places, key=lambda one: (one.pack, one.row.offset)):
+        if held and not _is_near(held, place):
+            yield _Run(held[0].pack, held)
+            held = []
+        held.append(place)
+    if held:
+        yield _Run(held[0].pack, held)
+
+
+def _is_near(held: list[Place], place: Place) -> bool:
+    first, last = held[0].row, held[-1].row
+    end = place.row.offset + place.row.length
+    return (
+        held[0].pack == place.pack
+        and place.row.offset - (last.offset + last.length) <= GAP
+        and end - first.offset <= RUN
+    )
+
+
+def _lacking(digest: bytes) -> VerificationError:
+    return VerificationError(
+        f"content {digest.hex()} is in no pack that is there",
+        hint="`holdstill offsite verify` names the packs that are missing",
+    )

@@ -1,0 +1,178 @@
+r"""Heads: what a keeper has sent, told in numbered objects, none of which is ever overwritten.
+
+    magic "holdstill head\0\0" (16 bytes), version (u32), length of the open part (u32)
+    open part, JSON: number, keeper, digest of the head before, objects that came or went
+    nonce (24 bytes), sealed part: XChaCha20-Poly1305, all before the nonce as associated data
+
+The open part lets anybody check that all objects are there, without a key. The sealed part,
+MessagePack in zlib, is sealed with the key of heads, which the keeper has as well; nobody can make
+one who has not that key. Numbers are big-endian.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import struct
+import zlib
+from typing import NamedTuple
+
+import msgspec
+from nacl import bindings
+from nacl.exceptions import CryptoError
+
+from holdstill.errors import SecurityError
+from holdstill.model.layout import Record
+from holdstill.model.protocol import CaptureBrief
+
+LIMIT = 256 << 20
+"""Bytes of a head, and of its sealed part unpacked, that we are willing to read."""
+_MAGIC, _VERSION = b"holdstill head\0\0", 1
+_HEADER = struct.Struct(">16sII")
+_NONCE = bindings.crypto_aead_xchacha20poly1305_ietf_NPUBBYTES
+
+
+class PackObject(Record, frozen=True, kw_only=True):
+    """A pack as anybody may know it: its name is the SHA-256 of its bytes."""
+
+    name: str
+    size: int
+
+
+class OpenPart(Record, frozen=True, kw_only=True):
+    """What anybody can read of a head.
+
+    Attributes:
+        number: of the head, from 1 on.
+        keeper: whose it is.
+        previous: SHA-256 of the head before, "" for the first.
+        at: when it was made (RFC 3339), by the server's clock.
+        came: packs that this head is the first to know.
+        went: names of packs that no capture needed any more, and that were let go.
+    """
+
+    number: int
+    keeper: str
+    previous: str
+    at: str
+    came: tuple[PackObject, ...] = ()
+    went: tuple[str, ...] = ()
+
+
+class PackRows(Record, frozen=True, kw_only=True):
+    """What is in a pack: its key, sealed for the owner, and its rows, packed."""
+
+    name: str
+    sealed_key: bytes
+    rows: bytes
+
+
+class SentCapture(Record, frozen=True, kw_only=True):
+    """A capture all of whose contents are off-site.
+
+    Attributes:
+        brief: what the keeper knew of it.
+        documents: SHA-256 of its manifest, its signature and the board's enrolment, all of which
+            are contents of packs.
+    """
+
+    board: str
+    brief: CaptureBrief
+    documents: tuple[bytes, bytes, bytes]
+
+
+class LedgerPart(Record, frozen=True, kw_only=True):
+    """Some lines of a board's ledger, as a content: where they begin in it, and their SHA-256."""
+
+    board: str
+    offset: int
+    length: int
+    digest: bytes
+
+
+class SealedPart(Record, frozen=True, kw_only=True):
+    """What a head tells who has its key.
+
+    Attributes:
+        released: (board, capture) that the keeper has thinned since; their packs may go.
+    """
+
+    packs: tuple[PackRows, ...] = ()
+    captures: tuple[SentCapture, ...] = ()
+    ledgers: tuple[LedgerPart, ...] = ()
+    released: tuple[tuple[str, str], ...] = ()
+
+
+class Head(NamedTuple):
+    """A head as read."""
+
+    open: OpenPart
+    sealed: SealedPart
+    digest: str
+
+
+def encode(open_part: OpenPart, sealed: SealedPart, key: bytes) -> bytes:
+    """Return the bytes of a head."""
+    told = msgspec.json.encode(open_part)
+    begin = _HEADER.pack(_MAGIC, _VERSION, len(told)) + told
+    nonce = os.urandom(_NONCE)
+    plain = zlib.compress(msgspec.msgpack.encode(sealed))
+    return (
+        begin
+        + nonce
+        + bindings.crypto_aead_xchacha20poly1305_ietf_encrypt(plain, begin, nonce, key)
+    )
+
+
+def digest(data: bytes) -> str:
+    """Return the SHA-256 by which the next head names this one."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def open_part(data: bytes) -> OpenPart:
+    """Read what anybody can read of a head.
+
+    Raises:
+        SecurityError: it is no head.
+    """
+    return _halves(data)[0]
+
+
+def decode(data: bytes, key: bytes) -> Head:
+    """Read a head.
+
+    Raises:
+        SecurityError: it is no head, or not one that was made with this key.
+    """
+    told, begin, rest = _halves(data)
+    try:
+        plain = bindings.crypto_aead_xchacha20poly1305_ietf_decrypt(
+            rest[_NONCE:], begin, rest[:_NONCE], key
+        )
+        unpacker = zlib.decompressobj()
+        packed = unpacker.decompress(plain, LIMIT)
+        if not unpacker.eof:
+            raise SecurityError("its sealed part is too large")
+        sealed = msgspec.msgpack.decode(packed, type=SealedPart)
+    except (CryptoError, ValueError) as error:
+        raise SecurityError("it was altered, or sealed with another key") from error
+    except (zlib.error, msgspec.MsgspecError) as error:
+        raise SecurityError(f"its sealed part cannot be read: {error}") from error
+    return Head(told, sealed, digest(data))
+
+
+def _halves(data: bytes) -> tuple[OpenPart, bytes, bytes]:
+    try:
+        magic, version, length = _HEADER.unpack_from(data)
+    except struct.error as error:
+        raise SecurityError("too short for a head") from error
+    if (magic, version) != (_MAGIC, _VERSION):
+        raise SecurityError(f"not a head of version {_VERSION}")
+    end = _HEADER.size + length
+    if end + _NONCE > len(data):
+        raise SecurityError("it is cut short")
+    try:
+        told = msgspec.json.decode(data[_HEADER.size : end], type=OpenPart)
+    except msgspec.MsgspecError as error:
+        raise SecurityError(f"its open part cannot be read: {error}") from error
+    return told, data[:end], data[end:]

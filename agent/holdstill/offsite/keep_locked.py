@@ -1,0 +1,124 @@
+"""What is needed off-site stays locked; what no capture needs any more is let go when it may be.
+
+A pack that is mostly dead when its lock is to be lengthened is not locked again: what is alive of
+it is packed anew, from the keeper's own contents, and the pack ends with its lock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import LinkError
+from holdstill.offsite import keeper_heads
+
+if TYPE_CHECKING:
+    from holdstill.offsite.bucket import Bucket
+    from holdstill.offsite.locks import Locks
+    from holdstill.offsite.sent import Sent, SentPack
+
+MOSTLY_DEAD = 0.3
+"""Share of a pack's bytes that has to be needed, for the pack to be locked again as it is."""
+
+
+class Needed(Protocol):
+    """Knows which contents any capture needs."""
+
+    def __call__(self, low: bytes, high: bytes) -> frozenset[bytes]:
+        """Return the digests from one up to another, not including it, that are needed."""
+
+
+@dataclass(frozen=True)
+class KeptLocked:
+    """What became of packs.
+
+    Attributes:
+        extended: locks that were lengthened, of packs and heads.
+        deleted: packs that were let go.
+        mostly_dead: packs, each with the digests that are to be packed anew.
+    """
+
+    extended: int
+    deleted: int
+    mostly_dead: tuple[tuple[SentPack, tuple[bytes, ...]], ...]
+
+
+def keep(
+    bucket: Bucket, sent: Sent, locks: Locks, needed: Needed, *, keeper: str, is_sure: bool
+) -> KeptLocked:
+    """Lengthen the locks of all that is needed, and let go what is not.
+
+    Args:
+        bucket: where.
+        sent: what was put there.
+        locks: the dates.
+        needed: which contents any capture needs.
+        keeper: whose heads.
+        is_sure: whether that is all; if not, every pack is taken for needed.
+
+    Raises:
+        LinkError: a lock could not be lengthened.
+    """
+    alive = _live_bytes(sent, needed)
+    extended, deleted, dead = _extend_heads(bucket, sent, locks, keeper), 0, []
+    for pack in sent.packs():
+        live = alive.get(pack.id, 0)
+        if is_sure and not live:
+            deleted += locks.is_over(pack.until) and _is_deleted(bucket, sent, pack)
+        elif is_sure and live < MOSTLY_DEAD * pack.size and locks.is_time(pack.until):
+            dead.append((pack, _needed_of(sent, pack, needed)))
+        elif locks.is_due(pack.until):
+            extend(bucket, sent, locks, pack)
+            extended += 1
+    return KeptLocked(extended, deleted, tuple(dead))
+
+
+def extend(bucket: Bucket, sent: Sent, locks: Locks, pack: SentPack) -> None:
+    """Lock a pack as long as a new one."""
+    if locks.until is not None:
+        bucket.extend(keeper_heads.pack_key(pack.name), pack.version, locks.until)
+        sent.note_lock("pack", pack.name, locks.until_text)
+
+
+def _extend_heads(bucket: Bucket, sent: Sent, locks: Locks, keeper: str) -> int:
+    due = [one for one in sent.heads() if locks.until is not None and locks.is_due(one.until)]
+    for one in due:
+        assert locks.until is not None  # noqa: S101  as above
+        bucket.extend(keeper_heads.key_of(keeper, one.number), one.version, locks.until)
+        sent.note_lock("head", one.number, locks.until_text)
+    return len(due)
+
+
+def _live_bytes(sent: Sent, needed: Needed) -> dict[int, int]:
+    """Return how many bytes of each pack are needed, by its id; 0 is left out."""
+    found: dict[int, int] = {}
+    documents = sent.documents()
+    for first in range(256):
+        low, high = bytes([first]), bytes([first]) + b"\xff" * 32
+        wanted = needed(low, high)
+        for digest, pack, length in sent.located(low, high):
+            if digest in wanted or digest in documents:
+                found[pack] = found.get(pack, 0) + length
+    return found
+
+
+def _needed_of(sent: Sent, pack: SentPack, needed: Needed) -> tuple[bytes, ...]:
+    documents = sent.documents()
+    return tuple(
+        digest
+        for digest in sent.contents(pack.id)
+        if digest in documents or needed(digest, digest + b"\0")
+    )
+
+
+def _is_deleted(bucket: Bucket, sent: Sent, pack: SentPack) -> bool:
+    """Delete a pack; False while the server holds it.
+
+    First it is noted: what a new capture needs of it is then sent again, whatever becomes of it.
+    """
+    sent.note_gone(pack.name)
+    try:
+        bucket.delete(keeper_heads.pack_key(pack.name), pack.version)
+    except LinkError:
+        return False
+    return True

@@ -1,0 +1,103 @@
+"""The heads of one keeper in the bucket: where they are, and how one follows the other."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import SecurityError
+from holdstill.offsite import head
+from holdstill.offsite.bucket import MissingObjectError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.offsite.bucket import Bucket, Version
+    from holdstill.offsite.head import Head, OpenPart
+
+KEEPERS = "keepers/"
+_KEY = re.compile(r"keepers/([0-9a-f]{16})/heads/(\d{10})")
+
+
+class FoundHead(NamedTuple):
+    """One version of what is under the key of a head."""
+
+    keeper: str
+    number: int
+    version: Version
+
+
+def key_of(keeper: str, number: int) -> str:
+    """Return the key of a head."""
+    return f"{_folder(keeper)}{number:010d}"
+
+
+def pack_key(name: str) -> str:
+    """Return the key of a pack."""
+    return f"packs/{name}"
+
+
+def _folder(keeper: str) -> str:
+    return f"{KEEPERS}{keeper}/heads/"
+
+
+def found(bucket: Bucket, keeper: str = "", *, after: int = 0) -> Iterator[FoundHead]:
+    """Yield all versions of the heads of a keeper, or of all, in their order.
+
+    Args:
+        bucket: to look in.
+        keeper: whose; "" for everybody's.
+        after: only those behind this number.
+    """
+    begin = _folder(keeper) if keeper else KEEPERS
+    for version in bucket.versions(begin, after=key_of(keeper, after) if after else ""):
+        match = _KEY.fullmatch(version.key)
+        if match is not None and int(match[2]) > after:
+            yield FoundHead(match[1], int(match[2]), version)
+
+
+def read(bucket: Bucket, which: FoundHead, key: bytes) -> Head:
+    """Read a version of a head, and check that it is the one of its place.
+
+    Raises:
+        SecurityError: it is none, or not what a keeper with this key has put there.
+        LinkError: it cannot be read.
+    """
+    what = f"head {which.number} of keeper {which.keeper}"
+    try:
+        got = head.decode(_bytes(bucket, which.version), key)
+        check_place(which, got.open)
+    except MissingObjectError as error:
+        raise SecurityError(f"{what}: it is gone") from error
+    except SecurityError as error:
+        raise SecurityError(f"{what}: {error}") from error
+    return got
+
+
+def read_open(bucket: Bucket, which: FoundHead) -> tuple[OpenPart, str]:
+    """Return what anybody can read of a version of a head, and its digest.
+
+    Raises:
+        SecurityError: it is none, or that of another place.
+        LinkError: it cannot be read.
+    """
+    data = _bytes(bucket, which.version)
+    told = head.open_part(data)
+    check_place(which, told)
+    return told, head.digest(data)
+
+
+def check_place(which: FoundHead, told: OpenPart) -> None:
+    """Check that a head is where it belongs.
+
+    Raises:
+        SecurityError: it is another one.
+    """
+    if (told.keeper, told.number) != (which.keeper, which.number):
+        raise SecurityError(f"it is head {told.number} of keeper {told.keeper}")
+
+
+def _bytes(bucket: Bucket, version: Version) -> bytes:
+    if version.size > head.LIMIT:
+        raise SecurityError("it is larger than heads are")
+    return bucket.read(version)

@@ -1,0 +1,285 @@
+"""What a keeper has sent off-site: STORE/offsite.sqlite, a note that spares sending it again.
+
+It can be made again from the keeper's heads (`Sent.take`), with the key of heads alone. A pack is
+noted when it is put, and belongs to a head when that is put as well: what a run that broke off has
+put is not sent again.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import MachineError
+from holdstill.offsite import pack_format
+from holdstill.offsite.head import LedgerPart, PackObject, PackRows
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from holdstill.offsite.head import Head
+    from holdstill.offsite.pack_writer import Pack
+
+NAME = "offsite.sqlite"
+_PATIENCE = 60.0
+_VERSION = 1
+_SCHEMA = """\
+CREATE TABLE pack (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, size INTEGER NOT NULL,
+ version TEXT NOT NULL, until TEXT NOT NULL, head INTEGER, sealed_key BLOB NOT NULL,
+ rows BLOB NOT NULL);
+CREATE TABLE content (digest BLOB PRIMARY KEY, pack INTEGER NOT NULL, length INTEGER NOT NULL)
+ WITHOUT ROWID;
+CREATE INDEX content_pack ON content (pack);
+CREATE TABLE head (number INTEGER PRIMARY KEY, digest TEXT NOT NULL, version TEXT NOT NULL,
+ until TEXT NOT NULL);
+CREATE TABLE capture (board TEXT NOT NULL, name TEXT NOT NULL, manifest BLOB NOT NULL,
+ signature BLOB NOT NULL, enrolment BLOB NOT NULL, PRIMARY KEY (board, name)) WITHOUT ROWID;
+CREATE TABLE ledger (board TEXT NOT NULL, offset INTEGER NOT NULL, length INTEGER NOT NULL,
+ digest BLOB NOT NULL, PRIMARY KEY (board, offset)) WITHOUT ROWID;
+CREATE TABLE went (name TEXT PRIMARY KEY) WITHOUT ROWID;
+"""
+
+
+class SentPack(NamedTuple):
+    """A pack that was put; until is when its lock ends (RFC 3339), "" for no lock."""
+
+    id: int
+    name: str
+    size: int
+    version: str
+    until: str
+
+
+class SentHead(NamedTuple):
+    """A head that was put."""
+
+    number: int
+    digest: str
+    version: str
+    until: str
+
+
+class Sent:
+    """The open database; each call is a transaction of its own."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self._db = db
+
+    def has(self, digest: bytes) -> bool:
+        """Return whether a content is in a pack that was put."""
+        row = self._db.execute("SELECT 1 FROM content WHERE digest = ?", (digest,)).fetchone()
+        return row is not None
+
+    def is_sent(self, board: str, name: str) -> bool:
+        """Return whether a head has told of a capture."""
+        query = "SELECT 1 FROM capture WHERE board = ? AND name = ?"
+        return self._db.execute(query, (board, name)).fetchone() is not None
+
+    def captures(self) -> frozenset[tuple[str, str]]:
+        """Return (board, name) of the captures that are off-site and not released."""
+        return frozenset(self._db.execute("SELECT board, name FROM capture"))
+
+    def last_head(self) -> SentHead:
+        """Return the newest head; of number 0 before the first."""
+        row = self._db.execute("SELECT * FROM head ORDER BY number DESC LIMIT 1").fetchone()
+        return SentHead._make(row) if row else SentHead(0, "", "", "")
+
+    def heads(self) -> tuple[SentHead, ...]:
+        """Return all heads."""
+        return tuple(map(SentHead._make, self._db.execute("SELECT * FROM head ORDER BY number")))
+
+    def note_pack(self, pack: Pack, *, version: str, until: str) -> None:
+        """Note that a pack was put."""
+        with self._db:
+            self._add_pack(pack.name, pack.size, version, until, None, pack.sealed_key, pack.rows)
+
+    def _add_pack(
+        self, name: str, size: int, version: str, until: str, head: int | None,
+        sealed_key: bytes, rows: bytes,
+    ) -> None:  # fmt: skip
+        found = self._db.execute(
+            "INSERT OR IGNORE INTO pack (name, size, version, until, head, sealed_key, rows) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
+            (name, size, version, until, head, sealed_key, rows),
+        ).fetchone()
+        if found is not None:
+            self._db.executemany(
+                # Replaced: a content that is packed again is in the newer pack from then on.
+                "INSERT OR REPLACE INTO content VALUES (?, ?, ?)",
+                ((row.digest, found[0], row.length) for row in pack_format.rows_of(rows)),
+            )
+
+    def untold(self) -> tuple[tuple[PackObject, PackRows], ...]:
+        """Return the packs that no head has told of yet."""
+        rows = self._db.execute(
+            "SELECT name, size, sealed_key, rows FROM pack WHERE head IS NULL ORDER BY id"
+        )
+        return tuple(
+            (PackObject(name=name, size=size), PackRows(name=name, sealed_key=key, rows=packed))
+            for name, size, key, packed in rows
+        )
+
+    def note_head(self, head: Head, *, version: str, until: str) -> None:
+        """Note that a head was put, with all that it tells."""
+        number = head.open.number
+        with self._db:
+            self._db.execute(
+                "INSERT INTO head VALUES (?, ?, ?, ?)", (number, head.digest, version, until)
+            )
+            # Rows are in the head now: no need to have them twice.
+            self._db.executemany(
+                "UPDATE pack SET head = ?, rows = x'' WHERE name = ?",
+                ((number, pack.name) for pack in head.open.came),
+            )
+            self._note_told(head)
+
+    def _note_told(self, head: Head) -> None:
+        self._db.executemany(
+            "INSERT OR IGNORE INTO capture VALUES (?, ?, ?, ?, ?)",
+            ((sent.board, sent.brief.name, *sent.documents) for sent in head.sealed.captures),
+        )
+        self._db.executemany(
+            "DELETE FROM capture WHERE board = ? AND name = ?", head.sealed.released
+        )
+        for one in head.sealed.ledgers:
+            # A part takes the place of all that began where it begins, or later.
+            self._db.execute(
+                "DELETE FROM ledger WHERE board = ? AND offset >= ?", (one.board, one.offset)
+            )
+            self._db.execute(
+                "INSERT INTO ledger VALUES (?, ?, ?, ?)",
+                (one.board, one.offset, one.length, one.digest),
+            )
+        gone = [(name,) for name in head.open.went]
+        self._db.executemany("DELETE FROM went WHERE name = ?", gone)
+        self._db.executemany(
+            "DELETE FROM content WHERE pack = (SELECT id FROM pack WHERE name = ?)", gone
+        )
+        self._db.executemany("DELETE FROM pack WHERE name = ?", gone)
+
+    def take(self, head: Head, *, version: str, packs: Callable[[str], tuple[str, str]]) -> None:
+        """Note what a head tells that is in the bucket already; heads are taken in their order.
+
+        Args:
+            head: as it was read.
+            version: of its object.
+            packs: returns version and end of the lock of a pack by its name.
+        """
+        number = head.open.number
+        sizes = {pack.name: pack.size for pack in head.open.came}
+        with self._db:
+            # Asked for again before the first deadline that there may be.
+            self._db.execute(
+                "INSERT INTO head VALUES (?, ?, ?, '')", (number, head.digest, version)
+            )
+            for pack in head.sealed.packs:
+                at, until = packs(pack.name)
+                self._add_pack(
+                    pack.name, sizes.get(pack.name, 0), at, until, number, pack.sealed_key,
+                    pack.rows,
+                )  # fmt: skip
+                self._db.execute("UPDATE pack SET rows = x'' WHERE name = ?", (pack.name,))
+            self._note_told(head)
+
+    def ledger(self, board: str) -> tuple[LedgerPart, ...]:
+        """Return the parts of a board's ledger that were sent, in their order."""
+        rows = self._db.execute(
+            "SELECT offset, length, digest FROM ledger WHERE board = ? ORDER BY offset", (board,)
+        )
+        return tuple(
+            LedgerPart(board=board, offset=offset, length=length, digest=digest)
+            for offset, length, digest in rows
+        )
+
+    def packs(self) -> tuple[SentPack, ...]:
+        """Return all packs that were put, oldest first."""
+        rows = self._db.execute("SELECT id, name, size, version, until FROM pack ORDER BY id")
+        return tuple(map(SentPack._make, rows))
+
+    def documents(self) -> frozenset[bytes]:
+        """Return the digests of what is needed and in no store's contents: manifests, ledgers."""
+        rows = self._db.execute(
+            "SELECT manifest FROM capture UNION SELECT signature FROM capture "
+            "UNION SELECT enrolment FROM capture UNION SELECT digest FROM ledger"
+        )
+        return frozenset(digest for (digest,) in rows)
+
+    def document_of(self, digest: bytes) -> tuple[str, str, int] | None:
+        """Return (board, capture, which of its three documents) of a digest; None for others."""
+        query = (
+            "SELECT board, name, CASE ? WHEN manifest THEN 0 WHEN signature THEN 1 ELSE 2 END "
+            "FROM capture WHERE ? IN (manifest, signature, enrolment) LIMIT 1"
+        )
+        row = self._db.execute(query, (digest, digest)).fetchone()
+        return (row[0], row[1], row[2]) if row else None
+
+    def lines_of(self, digest: bytes) -> LedgerPart | None:
+        """Return the part of a ledger that has this digest; None if there is none."""
+        query = "SELECT board, offset, length FROM ledger WHERE digest = ? LIMIT 1"
+        row = self._db.execute(query, (digest,)).fetchone()
+        if row is None:
+            return None
+        board, offset, length = row
+        return LedgerPart(board=board, offset=offset, length=length, digest=digest)
+
+    def located(self, low: bytes, high: bytes) -> Iterator[tuple[bytes, int, int]]:
+        """Yield (digest, pack, bytes in it) of contents from one digest up to another."""
+        yield from self._db.execute(
+            "SELECT digest, pack, length FROM content WHERE digest >= ? AND digest < ?",
+            (low, high),
+        )
+
+    def contents(self, pack: int) -> tuple[bytes, ...]:
+        """Return the digests that are in a pack, and in no later one."""
+        rows = self._db.execute("SELECT digest FROM content WHERE pack = ?", (pack,))
+        return tuple(digest for (digest,) in rows)
+
+    def note_lock(self, table: str, name: str | int, until: str) -> None:
+        """Note until when a pack or head is locked."""
+        column = {"pack": "name", "head": "number"}[table]
+        with self._db:
+            self._db.execute(f"UPDATE {table} SET until = ? WHERE {column} = ?", (until, name))  # noqa: S608  names from above
+
+    def note_gone(self, name: str) -> None:
+        """Note that a pack is deleted: nothing of it counts as sent. The next head tells so."""
+        with self._db:
+            self._db.execute("INSERT OR IGNORE INTO went VALUES (?)", (name,))
+            self._db.execute(
+                "DELETE FROM content WHERE pack = (SELECT id FROM pack WHERE name = ?)", (name,)
+            )
+
+    def gone(self) -> tuple[str, ...]:
+        """Return the packs that were deleted and that no head has told of."""
+        return tuple(name for (name,) in self._db.execute("SELECT name FROM went ORDER BY name"))
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[Sent]:
+    """Hold the database open; one that is not there is made, empty.
+
+    Raises:
+        MachineError: it is damaged, not ours, or cannot be used.
+    """
+    hint = f"move it away: `holdstill offsite upload` makes {path.name} again from the bucket"
+    try:
+        db = sqlite3.connect(path, timeout=_PATIENCE)
+    except sqlite3.Error as error:
+        raise MachineError(f"{path} cannot be used: {error}", hint=hint) from error
+    try:
+        _prepare(db, path, hint)
+        yield Sent(db)
+    except sqlite3.DatabaseError as error:
+        raise MachineError(f"{path} cannot be used: {error}", hint=hint) from error
+    finally:
+        db.close()
+
+
+def _prepare(db: sqlite3.Connection, path: Path, hint: str) -> None:
+    path.chmod(0o600)
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    if version == 0 and not db.execute("SELECT 1 FROM sqlite_master").fetchone():
+        db.executescript(f"BEGIN;\n{_SCHEMA}PRAGMA user_version = {_VERSION};\nCOMMIT;")
+    elif version != _VERSION:
+        raise MachineError(f"{path} is of another version", hint=hint)

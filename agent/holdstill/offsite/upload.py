@@ -1,0 +1,231 @@
+"""Sends what is not off-site yet: contents in packs, then a head that tells of them.
+
+Whatever is noted here as sent was put, its bytes were compared by the server (Content-MD5), and
+the server has said until when it is locked. A capture is told of by the first head after all of
+its contents are there; before that nothing off-site says that it exists.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.offsite import head, in_memory, keeper_heads, promises, slow_file
+from holdstill.offsite.head import LedgerPart, OpenPart, SealedPart, SentCapture
+from holdstill.offsite.pack_writer import PackWriter
+from holdstill.system import clocks
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+    from holdstill.model.protocol import CaptureBrief
+    from holdstill.offsite.bucket import Bucket
+    from holdstill.offsite.head import Head
+    from holdstill.offsite.locks import Locks
+    from holdstill.offsite.offsite_settings import OffsiteSettings
+    from holdstill.offsite.sent import Sent
+    from holdstill.system.clocks import Clock
+
+_UNTOLD_MOST = 16
+"""Packs that are put before a head tells of them: half a gigabyte."""
+
+
+class CaptureToSend(Protocol):
+    """A capture of the keeper's."""
+
+    @property
+    def board(self) -> str:
+        """Whose it is."""
+
+    @property
+    def brief(self) -> CaptureBrief:
+        """What the keeper knows of it."""
+
+    def documents(self) -> tuple[bytes, bytes, bytes]:
+        """Return its manifest, its signature, and the board's enrolment."""
+
+    def needed(self) -> Iterator[tuple[bytes, int]]:
+        """Yield (digest, size) of every content that it needs; some may come twice."""
+
+    def open(self, digest: bytes) -> int:
+        """Return a descriptor of a content, which the caller closes."""
+
+
+class OpenContent(Protocol):
+    """Opens contents."""
+
+    def __call__(self, digest: bytes) -> int:
+        """Return a descriptor of a content, which the caller closes."""
+
+
+@dataclass
+class UploadReport:
+    """What was sent.
+
+    Attributes:
+        packs, bytes: that were put, and their bytes.
+        contents: that are in them.
+        captures: BOARD/CAPTURE of those that are off-site now.
+        head: number of the newest head.
+    """
+
+    packs: int = 0
+    bytes: int = 0
+    contents: int = 0
+    captures: list[str] = field(default_factory=list)
+    head: int = 0
+
+
+@dataclass
+class Uploader:
+    """One run of sending.
+
+    Attributes:
+        folder: of this machine, for the pack in the making.
+    """
+
+    bucket: Bucket
+    sent: Sent
+    settings: OffsiteSettings
+    locks: Locks
+    clock: Clock
+    folder: Path
+    report: UploadReport = field(default_factory=UploadReport)
+    _writer: PackWriter | None = None
+    _in_pack: set[bytes] = field(default_factory=set)
+    _waiting: list[SentCapture] = field(default_factory=list)
+    _ledgers: list[LedgerPart] = field(default_factory=list)
+
+    def send(self, capture: CaptureToSend) -> None:
+        """Send what a capture needs and is not there yet.
+
+        Raises:
+            DamagedContentError: a content of the store's is damaged; the others are sent.
+        """
+        for digest, _ in capture.needed():
+            self._add(digest, capture.open)
+        documents = capture.documents()
+        for document in documents:
+            self.add_bytes(document)
+        manifest, signature, enrolment = (hashlib.sha256(one).digest() for one in documents)
+        self._waiting.append(
+            SentCapture(
+                board=capture.board, brief=capture.brief,
+                documents=(manifest, signature, enrolment),
+            )
+        )  # fmt: skip
+
+    def send_again(self, digests: Iterable[bytes], open_content: OpenContent) -> None:
+        """Pack contents again that are in a pack which is mostly dead."""
+        for digest in digests:
+            if digest not in self._in_pack:
+                self._put_in(digest, open_content)
+
+    def send_ledger(self, board: str, data: bytes) -> None:
+        """Send the lines of a ledger that are not there yet; data is all of it."""
+        known = 0
+        for part in self.sent.ledger(board):
+            lines = data[part.offset : part.offset + part.length]
+            if part.offset != known or hashlib.sha256(lines).digest() != part.digest:
+                break
+            known += part.length
+        fresh = data[known : data.rfind(b"\n") + 1]
+        if fresh:
+            digest = self.add_bytes(fresh)
+            self._ledgers.append(
+                LedgerPart(board=board, offset=known, length=len(fresh), digest=digest)
+            )
+
+    def add_bytes(self, data: bytes) -> bytes:
+        """Send bytes as a content; return their digest."""
+        digest = hashlib.sha256(data).digest()
+        self._add(digest, lambda _: in_memory.opened(data))
+        return digest
+
+    def _add(self, digest: bytes, open_content: OpenContent) -> None:
+        if digest not in self._in_pack and not self.sent.has(digest):
+            self._put_in(digest, open_content)
+
+    def _put_in(self, digest: bytes, open_content: OpenContent) -> None:
+        handle = open_content(digest)
+        try:
+            self._pack().add(digest, handle)
+        finally:
+            os.close(handle)
+        self._in_pack.add(digest)
+        if self._pack().is_full:
+            self._put_pack()
+
+    def _pack(self) -> PackWriter:
+        if self._writer is None:
+            self._writer = PackWriter(self.folder / "pack", self.settings.keys)
+        return self._writer
+
+    def _put_pack(self) -> None:
+        """Put the pack in the making, if it has anything."""
+        writer, self._writer = self._writer, None
+        if writer is None or not writer.contents:
+            return
+        pack = writer.finish()
+        key = keeper_heads.pack_key(pack.name)
+        with slow_file.opened(writer.path, self.settings.rate, self.clock) as body:
+            version = self.bucket.put(key, body, pack.md5, until=self.locks.until)
+        self.locks.check(key, version)
+        self.sent.note_pack(pack, version=version, until=self.locks.until_text)
+        writer.path.unlink()
+        self._in_pack.clear()
+        self.report.packs += 1
+        self.report.bytes += pack.size
+        self.report.contents += writer.contents
+        if len(self.sent.untold()) >= _UNTOLD_MOST:
+            # Captures that wait are complete: their contents went before them.
+            self._put_head(())
+
+    def finish(self, released: Iterable[tuple[str, str]]) -> UploadReport:
+        """Put what is left, and a head that tells of all; released: thinned captures."""
+        self._put_pack()
+        self._put_head(tuple(released))
+        self.report.head = self.sent.last_head().number
+        return self.report
+
+    def _put_head(self, released: tuple[tuple[str, str], ...]) -> None:
+        untold, gone = self.sent.untold(), self.sent.gone()
+        captures, ledgers = self._told()
+        if not (untold or gone or captures or ledgers or released):
+            return
+        last = self.sent.last_head()
+        told = OpenPart(
+            number=last.number + 1, keeper=self.settings.keeper, previous=last.digest,
+            at=clocks.rfc3339(self.locks.now), came=tuple(one for one, _ in untold), went=gone,
+        )  # fmt: skip
+        sealed = SealedPart(
+            packs=tuple(rows for _, rows in untold), captures=captures, ledgers=ledgers,
+            released=released,
+        )  # fmt: skip
+        data = head.encode(told, sealed, self.settings.keys.heads)
+        key = keeper_heads.key_of(told.keeper, told.number)
+        version = self.bucket.put(key, data, promises.md5_of(data), until=self.locks.until)
+        self.locks.check(key, version)
+        made: Head = head.Head(told, sealed, head.digest(data))
+        self.sent.note_head(made, version=version, until=self.locks.until_text)
+        self.report.captures += [f"{one.board}/{one.brief.name}" for one in captures]
+
+    def _told(self) -> tuple[tuple[SentCapture, ...], tuple[LedgerPart, ...]]:
+        """Return what can be told now: that whose contents are all in packs that were put."""
+
+        def is_there(digests: Iterable[bytes]) -> bool:
+            return all(map(self.sent.has, digests))
+
+        captures = tuple(one for one in self._waiting if is_there(one.documents))
+        ledgers = tuple(one for one in self._ledgers if is_there((one.digest,)))
+        self._waiting = [one for one in self._waiting if one not in captures]
+        self._ledgers = [one for one in self._ledgers if one not in ledgers]
+        return captures, ledgers
+
+    def close(self) -> None:
+        """Give up the pack in the making; what was put stays."""
+        if self._writer is not None:
+            self._writer.close()

@@ -1,0 +1,242 @@
+"""Sends a store's captures off-site, keeps locked what is needed, and counts the cost first."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.errors import BusyError, HoldstillError, LinkError, MachineError
+from holdstill.keeper import account_captures, enrolment, references
+from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
+from holdstill.model import names
+from holdstill.offsite import (
+    bucket_address,
+    catch_up,
+    cost,
+    in_memory,
+    keep_locked,
+    offsite_settings,
+    sent,
+)
+from holdstill.offsite.bucket import Bucket
+from holdstill.offsite.locks import Locks
+from holdstill.offsite.upload import Uploader
+from holdstill.records import capture_contents
+from holdstill.system import files, work_folder
+from holdstill.workflow import each_board, explain
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from holdstill.keeper.board_captures import StoredCapture
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+    from holdstill.model.protocol import CaptureBrief
+    from holdstill.offsite.cost import Cost
+    from holdstill.offsite.offsite_settings import OffsiteSettings
+    from holdstill.offsite.sent import Sent
+    from holdstill.offsite.upload import UploadReport
+    from holdstill.system.clocks import Clock
+    from holdstill.system.process import Runner
+    from holdstill.workflow.each_board import BoardTrouble
+    from holdstill.workflow.ports import Progress
+
+LOCK = "offsite.lock"
+WORK = Path("/var/tmp")  # noqa: S108  a folder of our own is made in it
+"""Where a pack is made: its bytes, some 32 MiB, must fit."""
+
+
+@dataclass(frozen=True)
+class OffsiteReport:
+    """What came of a run.
+
+    Attributes:
+        sent: what was put.
+        extended, deleted: locks that were lengthened; packs that were let go.
+        requests: calls of the server.
+        troubles: captures that could not be sent, each with why; the others were.
+        warnings: what somebody else has put there, of which nothing is used.
+    """
+
+    sent: UploadReport
+    extended: int
+    deleted: int
+    requests: int
+    troubles: tuple[BoardTrouble, ...]
+    warnings: tuple[str, ...]
+
+
+class _StoredToSend:
+    """A capture of the store, as the uploader takes it."""
+
+    def __init__(self, store: Store, capture: StoredCapture, brief: CaptureBrief) -> None:
+        self._store, self._capture, self.brief = store, capture, brief
+        self.board: str = capture.board
+        self.open = capture.open
+
+    def documents(self) -> tuple[bytes, bytes, bytes]:
+        """Return its manifest, its signature, and the board's enrolment."""
+        enrolled = enrolment.path_of(self._store, self._capture.board)
+        seal = files.read_regular(self._capture.folder / SIGNATURE)
+        return self._capture.manifest_bytes(), seal, files.read_regular(enrolled)
+
+    def needed(self) -> Iterator[tuple[bytes, int]]:
+        """Yield (digest, size) of every content that it needs."""
+        return capture_contents.needed(self._capture)
+
+
+def opened_bucket(settings: OffsiteSettings) -> Bucket:
+    """Return the bucket of a keeper.
+
+    Raises:
+        UsageError: there is no access key.
+    """
+    path = Path(settings.access_key) if settings.access_key else None
+    return Bucket(bucket_address.parse(settings.address), bucket_address.access_key(path))
+
+
+def upload(
+    store: Store, *, clock: Clock, runner: Runner, progress: Progress,
+    reach: Callable[[OffsiteSettings], Bucket] = opened_bucket,
+) -> OffsiteReport:  # fmt: skip
+    """Send all that is not off-site yet, the newest capture of each board first.
+
+    Raises:
+        UsageError: the store has no off-site copy.
+        BusyError: another run is sending.
+        MachineError: the clocks disagree; LinkError: the bucket cannot be reached.
+        SecurityError: somebody else writes there in this keeper's name.
+    """
+    settings = offsite_settings.read(store.root)
+    with ExitStack() as undo:
+        undo.enter_context(_alone(store.root))
+        bucket = reach(settings)
+        noted = undo.enter_context(sent.opened(store.root / sent.NAME))
+        folder = undo.enter_context(work_folder.made(WORK))
+        warnings = catch_up.catch_up(bucket, noted, settings)
+        locks = Locks(bucket, settings.lock_days, clock)
+        uploader = Uploader(bucket, noted, settings, locks, clock, folder)
+        undo.callback(uploader.close)
+        extended, deleted = _keep_locked(store, uploader)
+        troubles, present = _send_all(store, uploader, runner, progress)
+        gone = noted.captures() - present if not troubles else frozenset()
+        report = uploader.finish(sorted(gone))
+        return OffsiteReport(report, extended, deleted, bucket.requests, troubles, warnings)
+
+
+@contextmanager
+def _alone(root: Path) -> Iterator[None]:
+    with files.opened(root / LOCK, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW) as handle:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise BusyError(
+                f"another run is sending the captures of {root} off-site",
+                hint="wait for it; it sends all that there is",
+            ) from error
+        yield
+
+
+def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
+    """Lengthen and end locks; return how many of each."""
+    # As for garbage: what cannot be read may need anything.
+    is_sure = not account_captures.bring_up_to_date(store)
+    with references.opened(store) as known:
+        kept = keep_locked.keep(
+            uploader.bucket, uploader.sent, uploader.locks, known.needed,
+            keeper=uploader.settings.keeper, is_sure=is_sure,
+        )  # fmt: skip
+    extended = kept.extended
+    for pack, digests in kept.mostly_dead:
+        try:
+            uploader.send_again(digests, partial(_open_again, store, uploader.sent))
+        except (HoldstillError, OSError):
+            # Not all of it is here any more in good order: the pack has to stay.
+            keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, pack)
+            extended += 1
+    return extended, kept.deleted
+
+
+def _open_again(store: Store, noted: Sent, digest: bytes) -> int:
+    """Return a descriptor of what was sent before: a content, a document or lines of a ledger."""
+    document, lines = noted.document_of(digest), noted.lines_of(digest)
+    if document is not None:
+        name, capture, which = document
+        board = names.check_board(name)
+        folder = store.board_folder(board) / "captures" / capture
+        enrolled = enrolment.path_of(store, board)
+        paths = (folder / MANIFEST, folder / SIGNATURE, enrolled)
+        return in_memory.opened(files.read_regular(paths[which]))
+    if lines is not None:
+        path = store.board_folder(names.check_board(lines.board)) / "ledger.jsonl"
+        data = files.read_regular(path)[lines.offset : lines.offset + lines.length]
+        return in_memory.opened(data)
+    return store.contents.open(digest)
+
+
+def _send_all(
+    store: Store, uploader: Uploader, runner: Runner, progress: Progress
+) -> tuple[tuple[BoardTrouble, ...], frozenset[tuple[str, str]]]:
+    """Send captures; return what could not be, and all captures that the store has."""
+    found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
+    troubles = list(found.troubles)
+    rounds = sorted(
+        (-age, board, brief)
+        for board, briefs in found.results.items()
+        for age, brief in enumerate(_good(briefs), -len(_good(briefs)) + 1)
+    )  # the newest of each board, then the ones before
+    touched: set[BoardName] = set()
+    for _, board, brief in rounds:
+        if uploader.sent.is_sent(board, brief.name):
+            continue
+        progress.step(f"sending {board}/{brief.name}")
+        try:
+            capture = BoardCaptures(store, board, runner).capture(brief.name)
+            uploader.send(_StoredToSend(store, capture, brief))
+        except (HoldstillError, OSError) as error:
+            known = explain.explained(error)
+            if known is None or _is_of_link(known):
+                raise
+            troubles.append(each_board.trouble(f"{board}/{brief.name}", known))
+            continue
+        touched.add(board)
+    for board in sorted(touched):
+        path = BoardCaptures(store, board, runner).ledger_file.path
+        uploader.send_ledger(board, files.read_regular(path))
+    names = ((board, brief.name) for board, briefs in found.results.items() for brief in briefs)
+    return tuple(troubles), frozenset(names)
+
+
+def _is_of_link(error: HoldstillError) -> bool:
+    """Whether going on with the next capture would meet the same."""
+    return isinstance(error, LinkError | MachineError)
+
+
+def _good(briefs: tuple[CaptureBrief, ...]) -> list[CaptureBrief]:
+    return [brief for brief in briefs if not brief.faults]
+
+
+def count(store: Store, *, runner: Runner) -> Cost:
+    """Count what the next run would send, and what that costs; nothing is sent."""
+    settings = offsite_settings.read(store.root)
+    found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
+    with sent.opened(store.root / sent.NAME) as noted, references.opened(store) as known:
+        captures = [
+            BoardCaptures(store, board, runner).capture(brief.name)
+            for board, briefs in found.results.items()
+            for brief in _good(briefs)
+            if not noted.is_sent(board, brief.name)
+        ]
+        known.load(pair for one in captures for pair in capture_contents.needed(one))
+        return cost.count(
+            _unsent(noted, known), store.contents.open, captures=len(captures), settings=settings
+        )
+
+
+def _unsent(noted: Sent, known: references.References) -> Iterator[bytes]:
+    return (digest for digest in known.loaded() if not noted.has(digest))

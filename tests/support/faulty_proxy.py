@@ -1,0 +1,156 @@
+"""An HTTP proxy before an object server that does what bad servers and lines do, at call N."""
+
+from __future__ import annotations
+
+import http.client
+import threading
+import time
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from enum import StrEnum
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import TYPE_CHECKING, ClassVar
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_ERROR = b"<?xml version='1.0'?><Error><Code>%s</Code><Message>at call %d</Message></Error>"
+
+
+class Fault(StrEnum):
+    """What happens to a call."""
+
+    INTERNAL = "500"
+    """Answered by 500; the server never saw it."""
+    SLOW_DOWN = "503"
+    """Answered by 503; the server never saw it."""
+    SLOW = "slow"
+    """Done, after a while."""
+    CUT_BEFORE = "cut in mid-put"
+    """The line is cut after half of what was sent; the server never saw all of it."""
+    CUT_AFTER = "cut before the answer"
+    """Done, and the line is cut before anybody is told."""
+    CUT_ANSWER = "cut in mid-answer"
+    """Done, and the line is cut after half of the answer's bytes."""
+    FULL = "full"
+    """Answered by 507, as a server does whose disk is full."""
+
+
+@dataclass
+class Plan:
+    """Which calls go wrong, and how many there were.
+
+    Attributes:
+        at: number of the first call that goes wrong, from 1 on; 0 for none.
+        many: how many do from there on.
+    """
+
+    fault: Fault = Fault.INTERNAL
+    at: int = 0
+    many: int = 1
+    calls: int = 0
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def next(self) -> Fault | None:
+        """Count a call; return what is to happen to it."""
+        with self.lock:
+            self.calls += 1
+            return self.fault if 0 < self.at <= self.calls < self.at + self.many else None
+
+
+class _Handler(BaseHTTPRequestHandler):
+    protocol_version = "HTTP/1.1"
+    plan: ClassVar[Plan]
+    target: ClassVar[int]
+
+    def _answer(self) -> None:
+        fault = self.plan.next()
+        length = int(self.headers.get("Content-Length", "0"))
+        if fault is Fault.CUT_BEFORE:
+            self.rfile.read(length // 2)
+            self.close_connection = True
+            return
+        body = self.rfile.read(length)
+        codes = {Fault.INTERNAL: 500, Fault.SLOW_DOWN: 503, Fault.FULL: 507}
+        if fault in codes:
+            self._say(codes[fault], {}, _ERROR % (str(fault).encode(), self.plan.calls))
+            return
+        if fault is Fault.SLOW:
+            time.sleep(0.3)
+        status, headers, answer = self._forwarded(body)
+        if fault is Fault.CUT_AFTER:
+            self.close_connection = True
+            return
+        if fault is Fault.CUT_ANSWER:
+            self._say(status, headers, answer, cut=len(answer) // 2)
+            return
+        self._say(status, headers, answer)
+
+    do_GET = do_PUT = do_POST = do_DELETE = do_HEAD = _answer  # noqa: N815  of the standard library
+
+    def _forwarded(self, body: bytes) -> tuple[int, dict[str, str], bytes]:
+        line = http.client.HTTPConnection("127.0.0.1", self.target, timeout=60)
+        try:
+            # The host that was asked is what is signed.
+            line.putrequest(self.command, self.path, skip_host=True, skip_accept_encoding=True)
+            for name, value in self.headers.items():
+                if name.lower() not in {"expect", "connection"}:
+                    line.putheader(name, value)
+            line.endheaders(body)
+            got = line.getresponse()
+            return got.status, dict(got.getheaders()), got.read()
+        finally:
+            line.close()
+
+    def _say(
+        self, status: int, headers: dict[str, str], answer: bytes, *, cut: int | None = None
+    ) -> None:
+        self.send_response_only(status)
+        for name, value in headers.items():
+            if name.lower() not in {"content-length", "connection", "transfer-encoding"}:
+                self.send_header(name, value)
+        length = headers.get("Content-Length", "0") if self.command == "HEAD" else len(answer)
+        self.send_header("Content-Length", str(length))
+        self.end_headers()
+        with suppress(OSError):
+            self.wfile.write(answer if cut is None else answer[:cut])
+        self.close_connection = cut is not None
+
+    def log_message(self, format: str, *args: object) -> None:  # noqa: A002  of the standard library
+        """Say nothing."""
+
+
+@dataclass
+class FaultyProxy:
+    """A running proxy, and its plan, which a test changes between runs."""
+
+    port: int
+    plan: Plan
+
+    @property
+    def endpoint(self) -> str:
+        """Its URL."""
+        return f"http://127.0.0.1:{self.port}"
+
+    def planned(self, fault: Fault, at: int, *, many: int = 1) -> None:
+        """Let calls go wrong from now on, counted anew; at = 0 for none."""
+        with self.plan.lock:
+            self.plan.fault, self.plan.at, self.plan.many, self.plan.calls = fault, at, many, 0
+
+
+@contextmanager
+def running(target: int) -> Iterator[FaultyProxy]:
+    """Pass calls on to a port of this machine for the block."""
+    plan = Plan()
+    handler = type("Handler", (_Handler,), {"plan": plan, "target": target})
+    server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
+    server.daemon_threads = True
+    server.block_on_close = False
+    thread = threading.Thread(target=server.serve_forever, args=(0.05,))
+    thread.start()
+    try:
+        yield FaultyProxy(server.server_address[1], plan)
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join()

@@ -1,0 +1,134 @@
+"""A real SeaweedFS on loopback for tests: an object server with versions and locks.
+
+One server serves a whole run of tests; each takes buckets of its own.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from botocore.exceptions import BotoCoreError, ClientError
+
+from holdstill.offsite.bucket import Bucket
+from holdstill.offsite.bucket_address import AccessKey, BucketAddress
+from support import programs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+WEED = Path(sys.executable).with_name("weed")
+PORTS = ("master.port", "volume.port", "filer.port", "s3.port")
+LOOPBACK = "127.0.0.1"
+OWNER = AccessKey("owner", "owner's secret of a test")
+KEEPER = AccessKey("keeper", "keeper's secret of a test")
+"""May read, list, and write: what a keeper gets, and what a thief of the keeper has."""
+IDENTITIES = {
+    "identities": [
+        {
+            "name": "owner",
+            "credentials": [{"accessKey": OWNER.key_id, "secretKey": OWNER.secret}],
+            "actions": ["Admin", "Read", "List", "Tagging", "Write"],
+        },
+        {
+            "name": "keeper",
+            "credentials": [{"accessKey": KEEPER.key_id, "secretKey": KEEPER.secret}],
+            "actions": ["Read", "List", "Write", "PutObjectRetention", "GetObjectRetention"],
+        },
+    ]
+}
+
+
+@dataclass(frozen=True)
+class Seaweed:
+    """A running server."""
+
+    port: int
+    log: Path
+    process: subprocess.Popen[bytes]
+
+    @property
+    def endpoint(self) -> str:
+        """Its URL."""
+        return f"http://{LOOPBACK}:{self.port}"
+
+    def address(self, *, is_locked: bool = True) -> BucketAddress:
+        """Return where a copy goes: a folder of its own, in a bucket with or without locks.
+
+        Few buckets, for the server keeps some volumes ready for each.
+        """
+        name = "locked" if is_locked else "plain"
+        client = Bucket(BucketAddress(self.endpoint, name), OWNER).client
+        if name not in {one["Name"] for one in client.list_buckets()["Buckets"]}:
+            if is_locked:
+                client.create_bucket(Bucket=name, ObjectLockEnabledForBucket=True)
+            else:
+                client.create_bucket(Bucket=name)
+        return BucketAddress(self.endpoint, name, f"{secrets.token_hex(6)}/boathouse/")
+
+
+@contextmanager
+def running() -> Iterator[Seaweed]:
+    """Run a server for the block; what it stored is gone then."""
+    folder = Path(tempfile.mkdtemp(prefix="hs-weed-"))
+    (folder / "data").mkdir()
+    (folder / "s3.json").write_text(json.dumps(IDENTITIES), encoding="ascii")
+    ports = _free_ports(len(PORTS) * 2)
+    words: list[str | Path] = [
+        WEED, "-logtostderr=true", "server", "-s3", f"-ip={LOOPBACK}", f"-ip.bind={LOOPBACK}",
+        f"-dir={folder / 'data'}", f"-s3.config={folder / 's3.json'}",
+        "-s3.port.iceberg=0", "-s3.port.lance=0", "-volume.max=0", "-master.volumeSizeLimitMB=512",
+        f"-s3.localSocket={folder / 's3.sock'}",
+        *(f"-{name}={port}" for name, port in zip(PORTS, ports[::2], strict=True)),
+        *(f"-{name}.grpc={port}" for name, port in zip(PORTS, ports[1::2], strict=True)),
+    ]  # fmt: skip
+    with (folder / "log").open("wb") as log:
+        process = subprocess.Popen(
+            [os.fspath(word) for word in words],
+            stdin=subprocess.DEVNULL, stdout=log, stderr=log, cwd=folder,
+            env=programs.PLAIN | {"HOME": os.fspath(folder)}, start_new_session=True,
+        )  # fmt: skip
+    try:
+        server = Seaweed(ports[2 * PORTS.index("s3.port")], folder / "log", process)
+        _await(server)
+        yield server
+    finally:
+        process.send_signal(signal.SIGKILL)
+        process.wait(timeout=20)
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _await(server: Seaweed) -> None:
+    deadline = time.monotonic() + 60
+    client = Bucket(BucketAddress(server.endpoint, "none"), OWNER).client
+    while True:
+        try:
+            client.list_buckets()
+        except (BotoCoreError, ClientError):
+            is_hopeful = server.process.poll() is None and time.monotonic() < deadline
+            assert is_hopeful, server.log.read_text(encoding="utf-8", errors="replace")[-4000:]
+            time.sleep(0.2)
+        else:
+            return
+
+
+def _free_ports(count: int) -> list[int]:
+    """Return ports that were free a moment ago."""
+    held = [socket.create_server((LOOPBACK, 0)) for _ in range(count)]
+    try:
+        return [one.getsockname()[1] for one in held]
+    finally:
+        for one in held:
+            one.close()

@@ -1,0 +1,167 @@
+"""An off-site copy on a real object server: sent, read without the keeper, made a keeper again."""
+
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from holdstill.errors import MachineError
+from support import seaweed
+from support.command_line import holdstill
+from support.keeping import FakeClock
+from support.offsite import CopiedStore
+from support.seaweed import Seaweed
+
+FILES = {b"etc/hostname": b"pier-3\n", b"srv/readings": os.urandom(300_000), b"empty": b""}
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[Seaweed]:
+    with seaweed.running() as one:
+        yield one
+
+
+@pytest.fixture
+def copied(server: Seaweed, tmp_path: Path) -> CopiedStore:
+    made = CopiedStore(tmp_path, server.address())
+    made.held.enrol("pier-3", "pier-4")
+    return made
+
+
+def test_what_was_sent_is_not_sent_again(copied: CopiedStore) -> None:
+    first = copied.capture("pier-3", FILES)
+    assert copied.upload().sent.captures == [f"pier-3/{first}"]
+    before = copied.versions("")
+
+    again = copied.upload()
+
+    assert (again.sent.packs, again.sent.captures) == (0, [])
+    assert copied.versions("") == before
+
+
+def test_a_night_costs_what_changed_and_five_requests(copied: CopiedStore) -> None:
+    changed = os.urandom(500_000)
+    copied.capture("pier-3", FILES)
+    copied.upload()
+    second = copied.capture("pier-3", FILES | {b"srv/new": changed})
+
+    night = copied.upload()
+
+    assert night.sent.captures == [f"pier-3/{second}"]
+    assert night.requests <= 5
+    assert night.sent.bytes <= len(changed) * 1.1 + (64 << 10)
+
+
+def test_two_boards_with_the_same_files_send_them_once(copied: CopiedStore) -> None:
+    copied.capture("pier-3", FILES)
+    copied.capture("pier-4", FILES)
+
+    report = copied.upload()
+
+    assert len(report.sent.captures) == 2
+    assert report.sent.bytes < 2 * 300_000
+
+
+def test_everything_put_is_locked_until_the_day_that_was_set(copied: CopiedStore) -> None:
+    copied.capture("pier-3", FILES)
+    copied.upload()
+
+    bucket = copied.bucket
+    ends = [bucket.locked(one.key, one.id).until for one in copied.versions("")]
+
+    assert len(ends) == 2
+    for end in ends:
+        assert end is not None
+        assert 2.9 < (end - bucket.now()).total_seconds() / 86400 <= 3
+
+
+def test_a_clock_that_is_wrong_locks_nothing(copied: CopiedStore) -> None:
+    copied.capture("pier-3", FILES)
+
+    with pytest.raises(MachineError, match="clock"):
+        copied.upload(clock=FakeClock())  # a day of 2026 that is over, or still to come
+
+    assert copied.versions("") == []
+
+
+def test_lists_shows_finds_and_gets_without_the_store(copied: CopiedStore, tmp_path: Path) -> None:
+    copied.capture("pier-3", FILES)
+    copied.capture("pier-3", FILES | {b"etc/hostname": b"renamed\n"})
+    copied.upload()
+    here = ("--store", copied.root)
+    shutil.move(copied.root, tmp_path / "aside")
+    for words in (("list", "pier-3", "--json"), ("show", "pier-3", "--json")):
+        far = json.loads(holdstill(*words, *copied.access()))
+        shutil.move(tmp_path / "aside", copied.root)
+        near = json.loads(holdstill(*words, *here))
+        shutil.move(copied.root, tmp_path / "aside")
+        assert far == near
+
+    for number, name in ((1, b"pier-3\n"), (2, b"renamed\n")):
+        target = tmp_path / f"got-{number}"
+        holdstill("get", f"pier-3/{number}", "2:/etc/hostname", "--to", target, *copied.access())
+        assert target.read_bytes() == name
+    target = tmp_path / "got-srv"
+    holdstill("get", "pier-3", "2:/srv", "--to", target, *copied.access())
+    assert (target / "readings").read_bytes() == FILES[b"srv/readings"]
+    found = json.loads(holdstill("find", "2:/etc/host*", "pier-3", "--json", *copied.access()))
+    assert len(found["boards"]["pier-3"]["paths"]) == 1
+
+
+def test_a_whole_keeper_is_made_again_and_goes_on(copied: CopiedStore, tmp_path: Path) -> None:
+    for turn in range(3):
+        for board in ("pier-3", "pier-4"):
+            copied.capture(board, FILES | {b"turn": b"%d" % turn, board.encode(): os.urandom(999)})
+    copied.upload()
+    listed = json.loads(holdstill("list", "--store", copied.root, "--json"))
+    shutil.rmtree(copied.root)
+
+    said = json.loads(
+        holdstill(
+            "offsite", "restore", copied.address, copied.root, "--json",
+            "--recovery-key", copied.words, "--access-key", copied.access_key,
+        )
+    )  # fmt: skip
+
+    assert len(said["captures"]) == 6
+    assert [name.split("/")[1][:6] for name in said["captures"]] == [
+        *("000003", "000003", "000002", "000002", "000001", "000001"),
+    ]
+    again = json.loads(holdstill("list", "--store", copied.root, "--json"))
+    assert again["boards"] == listed["boards"]
+    holdstill("verify", "--store", copied.root)
+    before = len(copied.versions("packs/"))
+    assert copied.upload().sent.bytes == 0
+    copied.capture("pier-3", FILES | {b"turn": b"after"})
+    assert copied.upload().sent.bytes < 20_000
+    assert len(copied.versions("packs/")) == before + 1
+
+
+def test_verify_without_the_key_finds_everything_in_order(copied: CopiedStore) -> None:
+    copied.capture("pier-3", FILES)
+    copied.upload()
+
+    words = ("offsite", "verify", copied.address, "--access-key", copied.access_key, "--json")
+    for said in (
+        json.loads(holdstill(*words)),
+        json.loads(holdstill("offsite", "verify", "--store", copied.root, "--json")),
+    ):
+        assert (said["heads"], said["packs"], said["read"]) == (1, 1, 1)
+        assert [said[key] for key in ("missing", "altered", "unlocked", "odd")] == [[]] * 4
+
+
+def test_the_account_comes_near_to_what_is_sent(copied: CopiedStore) -> None:
+    files = {b"n%03d" % number: os.urandom(2000) + bytes(6000) for number in range(300)}
+    copied.capture("pier-3", files)
+    words = ("offsite", "upload", "--store", copied.root, "--json")
+
+    cost = json.loads(holdstill(*words, "--dry-run"))
+    assert copied.versions("") == []
+    report = copied.upload()
+
+    assert abs(cost["sent_bytes"] - report.sent.bytes) < 0.2 * report.sent.bytes
+    assert cost["objects"] == len(copied.versions(""))
+    assert cost["once"] == pytest.approx(0.005 * 2 / 1000, rel=0.2)

@@ -1,0 +1,140 @@
+"""Off-site, what is needed stays locked; what is mostly dead is packed again; the rest goes."""
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from holdstill.offsite import check, sent
+from support import seaweed
+from support.command_line import holdstill
+from support.offsite import CopiedStore
+from support.seaweed import Seaweed
+from support.silence import Silent
+
+KEPT = {b"etc/hostname": b"pier-3\n", b"srv/kept": os.urandom(20_000)}
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[Seaweed]:
+    with seaweed.running() as one:
+        yield one
+
+
+def made(server: Seaweed, folder: Path, *, lock_days: int) -> CopiedStore:
+    is_locked = lock_days > 0
+    held = CopiedStore(folder, server.address(is_locked=is_locked), lock_days=lock_days)
+    held.held.enrol("pier-3")
+    return held
+
+
+def thin_to_one(held: CopiedStore) -> None:
+    """Let retention keep the newest capture alone."""
+    settings = held.folder / "keeper.yaml"
+    settings.write_text(
+        f"store: {held.root}\ntrash_days: 0\nretention: {{days: 0, weeks: 0, months: 0, years: 0, "
+        "at_least: 1}\n",
+        encoding="ascii",
+    )
+    holdstill("thin", "--apply", "--settings", settings)
+
+
+def note_locks_as_over(held: CopiedStore) -> None:
+    """Note that locks end soon; the server has their real dates."""
+    with closing(sqlite3.connect(held.root / sent.NAME)) as db, db:
+        db.execute("UPDATE pack SET until = '2020-01-01T00:00:00Z'")
+        db.execute("UPDATE head SET until = '2020-01-01T00:00:00Z'")
+
+
+def is_in_order(held: CopiedStore, *, is_locked: bool) -> None:
+    found = check.check(held.bucket, Silent(), own=None, parts=1, turn=0, is_locked=is_locked)
+    assert (found.missing, found.altered, found.unlocked, found.odd) == ((), (), (), ())
+
+
+def test_locks_are_lengthened_when_it_is_time_and_not_before(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=2)
+    held.capture("pier-3", KEPT)
+    held.upload()
+    assert held.upload().extended == 0
+    note_locks_as_over(held)
+    held.lock_days = 5
+    held.set_up()
+
+    report = held.upload()
+
+    assert report.extended == 2
+    for one in held.versions(""):
+        end = held.bucket.locked(one.key, one.id).until
+        assert end is not None
+        assert (end - held.bucket.now()).total_seconds() > 4.9 * 86400
+    assert held.upload().extended == 0
+
+
+def test_a_pack_that_is_mostly_dead_is_packed_again_and_then_let_go(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=0)
+    held.capture("pier-3", KEPT | {b"dead": os.urandom(900_000)})
+    held.upload()
+    (old,) = held.versions("packs/")
+    held.capture("pier-3", KEPT)
+    held.upload()
+    thin_to_one(held)
+
+    reports = [held.upload() for _ in range(3)]
+
+    assert sum(report.deleted for report in reports) >= 1
+    keys = {one.key for one in held.versions("packs/")}
+    assert old.key not in keys
+    assert sum(one.size for one in held.versions("packs/")) < 200_000
+    with held.library() as opened:
+        assert held.restored(opened, "pier-3") == KEPT
+    is_in_order(held, is_locked=False)
+
+
+def test_what_is_locked_is_not_let_go_whatever_the_notes_say(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=2)
+    dead = KEPT | {b"dead": os.urandom(900_000)}
+    held.capture("pier-3", dead)
+    held.upload()
+    held.capture("pier-3", KEPT)
+    held.upload()
+    there = held.versions("")
+    thin_to_one(held)
+
+    for _ in range(3):
+        note_locks_as_over(held)
+        held.upload()
+
+    assert {one.id for one in there} <= {one.id for one in held.versions("")}
+    with held.library() as opened:
+        assert held.restored(opened, "pier-3/1") == dead
+        assert held.restored(opened, "pier-3/2") == KEPT
+
+
+def test_a_content_that_was_let_go_is_sent_again_when_it_is_needed(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=0)
+    passing = KEPT | {b"passing": os.urandom(300_000)}
+    held.capture("pier-3", passing)
+    held.upload()
+    held.capture("pier-3", KEPT)
+    held.upload()
+    thin_to_one(held)
+    for _ in range(3):
+        held.upload()
+    held.capture("pier-3", passing)
+
+    held.upload()
+
+    with held.library() as opened:
+        assert held.restored(opened, "pier-3/3") == passing
+    is_in_order(held, is_locked=False)
