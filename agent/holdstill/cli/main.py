@@ -43,8 +43,8 @@ class Commands(LazyGroup):
         name: f"holdstill.cli.{name.replace('-', '_')}"
         for name in (
             "audit", "bootcheck", "capture", "compare", "demo", "find", "get", "inspect", "list",
-            "nightly", "pin", "rebuild", "rehearse", "resume", "setup", "show", "status", "thin",
-            "try-alarms", "unpin", "verify",
+            "nightly", "page", "pin", "rebuild", "rehearse", "resume", "setup", "show", "status",
+            "thin", "try-alarms", "unpin", "verify",
         )
     } | {"keeper": "holdstill.cli.keeper.group"}  # fmt: skip
 
