@@ -244,6 +244,8 @@ def event_for(
         missing=kinds[FindingKind.MISSING],
         not_rebuildable=kinds[FindingKind.NOT_REBUILDABLE],
         left_out=kinds[FindingKind.LEFT_OUT],
+        card=manifest.card,
+        seconds=manifest.seconds,
     )
     return SealedEvent(
         brief=brief,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from holdstill.model import finding
 from holdstill.model.boot import BootFinding
+from holdstill.model.card_reading import CardReading
 from holdstill.model.layout import Record
 
 PROTOCOL = 3
@@ -39,6 +40,8 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         unread_at: when contents could first not be read, and none of those that tried since could.
         faults: what is known to be wrong with it; empty for a good one.
         missing, not_rebuildable, left_out: findings of each kind in its manifest.
+        card: the last reading of the card before it; None for none.
+        seconds: how long it took until its manifest was written; 0 where nobody knows.
     """
 
     name: str
@@ -64,6 +67,8 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
     missing: int = 0
     not_rebuildable: int = 0
     left_out: int = 0
+    card: CardReading | None = None
+    seconds: float = 0.0
 
     @property
     def completeness(self) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.page import capture_plots, plots
 from holdstill.page.visit import Page
 
 if TYPE_CHECKING:
@@ -28,4 +29,12 @@ class BoardPages:
     def shown(self, visit: Visit) -> Response:
         """Show a board."""
         found = self.keeper.board(visit.place["board"])
-        return visit.page("board.html", found=found, newest_first=found.captures[::-1])
+        return visit.page(
+            "board.html",
+            found=found,
+            newest_first=found.captures[::-1],
+            line=capture_plots.time_line(found.captures, found.now),
+            plots=capture_plots.of(found.captures),
+            numbers=capture_plots,
+            drawing=plots,
+        )

@@ -27,8 +27,8 @@ MOST = 100_000
 class SignatureMemo:
     """Checks signatures, each once. Several threads may ask at once."""
 
-    def __init__(self, verify: VerifySignature = signatures.verify) -> None:
-        self._verify, self._lock = verify, Lock()
+    def __init__(self, verify: VerifySignature = signatures.verify, most: int = MOST) -> None:
+        self._verify, self._most, self._lock = verify, most, Lock()
         self._known: dict[bytes, tuple[str, str] | None] = {}
 
     def __call__(
@@ -52,7 +52,7 @@ class SignatureMemo:
         if not is_known:
             bad = self._checked(data, signature, board, keys, runner)
             with self._lock:
-                if len(self._known) >= MOST:
+                if len(self._known) >= self._most:
                     del self._known[next(iter(self._known))]
                 self._known[key] = bad
         if bad is not None:

@@ -15,10 +15,13 @@ from datetime import datetime, timedelta
 from threading import Lock
 from typing import TYPE_CHECKING, NamedTuple
 
+from holdstill.board import card_history
+from holdstill.board.card_history import History
+from holdstill.board.health_report import LIFE_EXCEEDED, LIFE_NEAR_END, Urgency
 from holdstill.keeper import board_captures
 from holdstill.keeper.board_captures import BoardCaptures
-from holdstill.model import names
-from holdstill.page.board_row import BoardRow
+from holdstill.model import names, sizes
+from holdstill.page.board_row import BoardRow, CardState
 from holdstill.page.keeper_view import BoardHistory, Overview, Room
 from holdstill.records.signature_memo import SignatureMemo
 from holdstill.schedule import due_nights
@@ -28,6 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from holdstill.board.card_history import Trend
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
@@ -56,6 +60,7 @@ class _Known:
     Attributes:
         until: by the clock that is never set.
         arrived: bytes that its captures have added, by day (YYYY-MM-DD).
+        card: what its captures tell of the card; None for nothing.
     """
 
     stamps: _Stamps
@@ -63,6 +68,7 @@ class _Known:
     found: BoardSilence
     newest: CaptureBrief | None
     arrived: Mapping[str, int]
+    card: Trend | None
 
 
 class KeeperPage:
@@ -124,10 +130,15 @@ class KeeperPage:
         found = silence.look_at_board(captures, limit, self._clock.now())
         newest = captures.newest()[0]
         with captures.ledger_file.held_for_reading() as ledger:
-            arrived = Counter[str]()
-            for event in ledger.sealed:
-                arrived[event.brief.arrived_at[:10]] += event.brief.new_bytes
-        fresh = _Known(_stamps(folder, newest), seconds + _AGAIN, found, newest, arrived)
+            briefs = [event.brief for event in ledger.sealed]
+        fresh = _Known(
+            stamps=_stamps(folder, newest),
+            until=seconds + _AGAIN,
+            found=found,
+            newest=newest,
+            arrived=_arrived(briefs),
+            card=_trend(briefs),
+        )
         with self._lock:
             self._known[board] = fresh
         return fresh
@@ -162,11 +173,47 @@ def _stamp(path: Path) -> tuple[int, int, int, int] | None:
     return found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
 
 
+def _arrived(briefs: Sequence[CaptureBrief]) -> Mapping[str, int]:
+    """Return the bytes that captures have added, by day."""
+    by_day = Counter[str]()
+    for brief in briefs:
+        by_day[brief.arrived_at[:10]] += brief.new_bytes
+    return by_day
+
+
+def _trend(briefs: Sequence[CaptureBrief]) -> Trend | None:
+    """Judge the card that is in the board now, as the board itself does."""
+    history = History()
+    for brief in briefs:
+        reading = brief.card
+        if reading is not None and not card_history.is_noted(history, reading.card, reading.at):
+            history = card_history.added(history, reading)
+    return card_history.judge(history) if history.readings else None
+
+
+def _card(known: _Known) -> tuple[CardState, str]:
+    """Return how a card is doing, and what that is judged by."""
+    trend, newest = known.card, known.newest
+    if trend is None:
+        return CardState.UNKNOWN, ""
+    last = newest.card if newest else None
+    errors = (last.kernel_errors + last.ext4_errors) if last else 0
+    said = f"; {sizes.counted(errors, 'complaint')} noted" if errors else ""
+    life = last.life if last else 0
+    is_failing = any(advice.urgency is not Urgency.NOTE for advice in trend.advice)
+    if is_failing or errors or life >= LIFE_EXCEEDED:
+        return CardState.FAILING, trend.words + said
+    if trend.advice or life >= LIFE_NEAR_END:
+        return CardState.AGEING, trend.words
+    return CardState.GOOD, trend.words
+
+
 def _row(known: _Known, now: datetime) -> BoardRow:
     found = known.found
     since = due_nights.moment(found.since)
     incomplete = (found.incomplete,) if found.incomplete else ()
     lacks = tuple(f"a card would not boot: {lack}" for lack in found.boot_lacks)
+    card, card_words = _card(known)
     return BoardRow(
         name=found.board,
         newest=known.newest,
@@ -176,5 +223,7 @@ def _row(known: _Known, now: datetime) -> BoardRow:
         trouble=found.trouble.problem if found.trouble else "",
         hint=found.trouble.hint if found.trouble else "",
         lacks=(*lacks, *incomplete),
+        card=card,
+        card_words=card_words,
         is_retired=found.is_retired,
     )
