@@ -27,7 +27,7 @@ from holdstill.page.guard import Guard
 from holdstill.page.visit import Visit
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Sequence
+    from collections.abc import Awaitable, Callable, Iterator, Sequence
 
     from starlette.requests import Request
     from starlette.types import ASGIApp
@@ -83,15 +83,27 @@ def create(site: Site) -> ASGIApp:
         for page in (*site.entrance.pages, *site.pages)
     ]
     app = Starlette(
-        routes=[*routes, Route("/styles/{name}", _styles, methods=["GET"])],
+        routes=[*routes, *_fixed()],
         exception_handlers={HTTPException: found.not_routed},
     )
     return Guard(app, site.addresses)
 
 
-def _styles(_: Request) -> Response:
-    headers = {"Cache-Control": _STYLES_LAST}
-    return Response(templates.styles(), media_type="text/css", headers=headers)
+def _fixed() -> Iterator[Route]:
+    """Yield the routes of what is the same for everybody, let in or not."""
+    for path, content, kind in (
+        ("/styles/{name}.svg", templates.mark(), "image/svg+xml"),
+        ("/styles/{name}.css", templates.styles(), "text/css"),
+    ):
+        answer = Response(content, media_type=kind, headers={"Cache-Control": _STYLES_LAST})
+        yield Route(path, _always(answer), methods=["GET"])
+
+
+def _always(answer: Response) -> Callable[[Request], Response]:
+    def endpoint(_: Request) -> Response:
+        return answer
+
+    return endpoint
 
 
 @dataclass(frozen=True)

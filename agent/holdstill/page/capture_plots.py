@@ -90,16 +90,18 @@ def of(captures: Iterable[CaptureBrief]) -> tuple[Plot, ...]:
     told.sort(key=lambda each: each[0])
 
     def plot(
-        title: str, of_brief: Callable[[CaptureBrief], float | None], words: Callable[[float], str]
+        title: str,
+        of_brief: Callable[[CaptureBrief], float | None],
+        words: Callable[[float], str] = _bytes,
     ) -> Plot | None:
         points = [(m, value) for m, brief in told if (value := of_brief(brief)) is not None]
-        return plots.plotted(title, points, words)
+        return plots.plotted(title, points, words, is_binary=words is _bytes)
 
     made = (
         plot("Frozen span", lambda brief: brief.frozen_ms, milliseconds),
-        plot("Bytes that changed", lambda brief: brief.new_bytes, _bytes),
+        plot("Bytes that changed", lambda brief: brief.new_bytes),
         plot("Duration", lambda brief: brief.seconds or None, seconds),
-        plot("The card reads, a second", read_rate, _bytes),
+        plot("The card reads, a second", read_rate),
         plot("Life used, in per cent", wear, lambda value: f"{value:.0f} %"),
     )
     return tuple(each for each in made if each is not None)

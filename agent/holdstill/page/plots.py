@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import timedelta
-from math import floor, isfinite, log10
+from math import ceil, floor, isfinite, log2, log10
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
 WIDTH, HEIGHT = 640, 200
-LEFT, RIGHT, TOP, BOTTOM = 76, 14, 14, 26
+LEFT, RIGHT, TOP, BOTTOM = 76, 30, 14, 26
 """Of the drawing, in its own units; the margins have room for the words on its axes."""
 _TICKS = 4
 _POINTS_MARKED = 80
@@ -56,7 +56,11 @@ def across(moment: datetime, first: datetime, last: datetime) -> float:
 
 
 def plotted(
-    title: str, points: Sequence[tuple[datetime, float]], words: Callable[[float], str]
+    title: str,
+    points: Sequence[tuple[datetime, float]],
+    words: Callable[[float], str],
+    *,
+    is_binary: bool = False,
 ) -> Plot | None:
     """Return a plot of these numbers, none of which is negative; None where there are not two.
 
@@ -64,13 +68,14 @@ def plotted(
         title: what they are.
         points: in the order of their moments.
         words: writes one of them for people.
+        is_binary: whether that is in powers of 1024, so that an axis ends at a power of two.
     """
     known = [(moment, value) for moment, value in points if isfinite(value) and value >= 0]
     if len(known) < 2:
         return None
     first, last = known[0][0], known[-1][0]
     values = [value for _, value in known]
-    top = _round_up(max(values))
+    top = _power_of_two(max(values)) if is_binary else _round_up(max(values))
     places = tuple((across(moment, first, last), _height(value, top)) for moment, value in known)
     spread = f"from {words(min(values))} to {words(max(values))}"
     return Plot(
@@ -99,6 +104,11 @@ def _height(value: float, top: float) -> float:
     """Return where a number is, from the drawing's top."""
     room = HEIGHT - TOP - BOTTOM
     return round(TOP + room * (1 - (value / top if top else 0.0)), 1)
+
+
+def _power_of_two(value: float) -> float:
+    """Return the next power of two."""
+    return 2.0 ** ceil(log2(value)) if value > 0 else 1.0
 
 
 def _round_up(value: float) -> float:

@@ -17,12 +17,17 @@ from holdstill.model.foreign_text import printable
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-STYLES = "page.css"
+_STATIC = resources.files("holdstill.page") / "static"
 
 
 def styles() -> bytes:
     """Return the one style sheet."""
-    return resources.files("holdstill.page").joinpath("static", STYLES).read_bytes()
+    return (_STATIC / "page.css").read_bytes()
+
+
+def mark() -> bytes:
+    """Return the sign that a browser shows beside the title, an SVG."""
+    return (_STATIC / "mark.svg").read_bytes()
 
 
 class Templates:
@@ -44,9 +49,9 @@ class Templates:
         self._environment.filters |= {
             "size": sizes.human, "age": age, "moment": moment, "segment": segment,
         }  # fmt: skip
-        version = hashlib.sha256(styles()).hexdigest()[:12]
+        version = hashlib.sha256(styles() + mark()).hexdigest()[:12]
         self._environment.globals |= {
-            "keeper": keeper, "counted": sizes.counted, "styles": f"/styles/{version}.css",
+            "keeper": keeper, "counted": sizes.counted, "styles": f"/styles/{version}",
         }  # fmt: skip
 
     def rendered(self, template: str, values: Mapping[str, object]) -> str:

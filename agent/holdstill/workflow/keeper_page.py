@@ -94,7 +94,7 @@ class KeeperPage:
         return Overview(
             boards=(*rows, *broken),
             room=self._room(tuple(found.results.values()), now),
-            troubles=store_state.troubles(self._store, self._settings),
+            troubles=store_state.troubles(self._store, self._settings, is_shut_off=True),
             now=now,
         )
 
