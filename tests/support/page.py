@@ -39,6 +39,13 @@ class Visited:
         """Send a form that comes from this page."""
         return self.client.post(path, {} if origin is None else {"Origin": origin}, **fields)
 
+    def text(self, path: str) -> str:
+        """Return a page, as somebody sees it who has just come in."""
+        self.enter()
+        answer = self.client.get(path)
+        assert answer.status == 200, answer.text
+        return answer.text
+
     def enter(self, role: Role = Role.LOOK) -> str:
         """Come in by a new link; return the session's cookie."""
         entered = self.post("/enter", link=self.links.make(role))

@@ -6,6 +6,7 @@ import socket
 from contextlib import ExitStack, suppress
 from importlib.util import find_spec
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING
 
 import click
@@ -113,8 +114,10 @@ def command(
             _check_proxy(public, sockets)
         elif is_by_hand:  # a unit's output goes to the journal, and no link is to be in a log
             terminal.say(link + Links(folder, clock).make(allowed))
+        keeper = KeeperPage(opened, settings, clock=clock, runner=LocalRunner())
+        Thread(target=keeper.keep_looking, name="look", daemon=True).start()
         app = page_server.site(
-            KeeperPage(opened, settings, clock=clock, runner=LocalRunner()),
+            keeper,
             links=folder,
             addresses=addresses,
             clock=clock,

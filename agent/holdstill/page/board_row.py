@@ -20,6 +20,7 @@ class BoardState(StrEnum):
     """It has brought no good capture for too long."""
     LOOK = "needs a look"
     """Its newest capture would not boot, or lacks something, or its card is failing."""
+    UNKNOWN = "not looked at yet"
     GOOD = "good"
     RETIRED = "retired"
     """Its key is withdrawn: nothing is expected of it."""
@@ -46,6 +47,8 @@ class BoardRow:
         trouble, hint: what is wrong with its captures, or why nobody can tell, and what to do.
         lacks: what somebody has to look at, in sentences.
         card, card_words: how its card is doing, and what that is judged by.
+        is_retired: whether its key is withdrawn.
+        is_unknown: whether nobody has looked at it since the page began.
     """
 
     name: str
@@ -59,12 +62,15 @@ class BoardRow:
     card: CardState = CardState.UNKNOWN
     card_words: str = ""
     is_retired: bool = False
+    is_unknown: bool = False
 
     @property
     def state(self) -> BoardState:
         """How the board is doing."""
         if self.trouble:
             return BoardState.TROUBLE
+        if self.is_unknown:
+            return BoardState.UNKNOWN
         if self.is_retired:
             return BoardState.RETIRED
         if self.days >= self.limit:
