@@ -59,7 +59,7 @@ def holdstill() -> None:
     """Capture a running board without powering it off, and rebuild it as a bootable card.
 
     On the board: inspect, capture, nightly. At the keeper: keeper, list, find, show, get,
-    verify, rebuild. On both: status, try-alarms.
+    page, verify, rebuild. On both: status, try-alarms.
     """
 
 
