@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.keeper.store import Store
-    from holdstill.page.keeper_view import KeeperView
     from holdstill.system.process import Runner
     from support.asgi_client import Answer
 
@@ -33,7 +32,7 @@ class Visited:
 
     client: AsgiClient
     links: Links
-    keeper: KeeperView
+    keeper: KeeperPage
 
     def post(self, path: str, origin: str | None = HERE, **fields: str) -> Answer:
         """Send a form that comes from this page."""

@@ -119,12 +119,15 @@ def missing(store: Store, board: BoardName) -> tuple[str, ...]:
     return tuple(sorted({*gone, *unreadable}))
 
 
-def unlisted(store: Store, board: BoardName) -> tuple[str, ...]:
-    """Say what the store remembers of a board that its ledger does not have."""
+def unlisted(store: Store, board: BoardName, *, is_waiting: bool = True) -> tuple[str, ...]:
+    """Say what the store remembers of a board that its ledger does not have.
+
+    is_waiting: whether the ledger is read when nobody else is writing to it (`LedgerFile`).
+    """
     # First, for what is remembered was in the ledger before that.
     known = store.known_boards.newest(board)
     accounted = _known(store, lambda held: (capture.name for capture in held.captures(board)))
-    ledger = _ledger(store, board)
+    ledger = _ledger(store, board, is_waiting=is_waiting)
     listed = {event.brief.name for event in ledger.sealed}
     here = {str(capture.name) for capture in _captures_of(store, board)}
     folder = store.board_folder(board) / "captures"
@@ -329,9 +332,9 @@ def forget_board(store: Store, board: BoardName) -> None:
     store.known_boards.forget(board)
 
 
-def _ledger(store: Store, board: BoardName) -> Ledger:
+def _ledger(store: Store, board: BoardName, *, is_waiting: bool = True) -> Ledger:
     """Return a board's ledger; where it is missing, an empty one."""
-    file = LedgerFile(store.board_folder(board) / "ledger.jsonl")
+    file = LedgerFile(store.board_folder(board) / "ledger.jsonl", is_waiting=is_waiting)
     with file.held_for_reading() as ledger:
         return ledger
 

@@ -68,6 +68,7 @@ class KeeperPage:
         self._clock, self._runner = clock, runner
         self._verify, self._lock = SignatureMemo(), Lock()
         self._known: dict[BoardName, _Known] = {}
+        self._checked: dict[BoardName, Stamps] = {}
         self._troubles: tuple[str, ...] = ()
 
     def overview(self) -> Overview:
@@ -110,6 +111,18 @@ class KeeperPage:
         each_board.do(self._store, None, self._looked)
         self._troubles = store_state.troubles(self._store, self._settings, is_shut_off=True)
 
+    def check_signatures(self) -> None:
+        """Check the signatures of all captures that are new, so that no page has to wait for it.
+
+        It rests after each board: whatever else this machine does goes before.
+        """
+        for board, known in tuple(self._known.items()):
+            if known.error is None and self._checked.get(board) != known.stamps:
+                begun = self._clock.monotonic()
+                each_board.do(self._store, board, lambda name: self._captures(name).briefs())
+                self._checked[board] = known.stamps
+                self._clock.sleep(self._clock.monotonic() - begun)
+
     def keep_looking(self) -> None:
         """Look at all again and again, for ever; what cannot be read, pages tell."""
         ends = 0.0
@@ -122,6 +135,7 @@ class KeeperPage:
     def _tried(self) -> None:
         try:
             self.look_at_all()
+            self.check_signatures()
         except (HoldstillError, OSError) as error:
             self._troubles = (str(error),)
 

@@ -231,7 +231,8 @@ def _trouble(
         shelf.check_whole()
         with shelf.ledger_file.held_for_reading() as ledger:
             doubt = board_memory.doubt(ledger)
-        if unlisted := account_captures.unlisted(shelf.store, shelf.board):
+        unlisted = account_captures.unlisted(shelf.store, shelf.board, is_waiting=shelf.is_waiting)
+        if unlisted:
             raise VerificationError(
                 f"captures and their lines in the ledger are gone: {'; '.join(unlisted[:3])}",
                 hint=board_captures.put_back(shelf.store.root, shelf.board),

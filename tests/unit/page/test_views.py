@@ -14,13 +14,14 @@ from holdstill.model.boot import BootFinding, BootVerdict
 from holdstill.workflow import keeper_page
 from support import keeping
 from support import page as pages
-from support.keeping import PIER_3, PIER_4, Board
+from support.keeping import PIER_3, PIER_4, Board, FakeSignatures
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
     from holdstill.keeper.store import Store
+    from holdstill.system.process import Command
     from support.keeping import FakeClock
     from support.page import Visited
 
@@ -268,3 +269,42 @@ def _check_harmless(text: str) -> None:
             assert not value.startswith("//"), value
     shown = seen.words + "".join(value for name, value in seen.attributes if name != "value")
     assert not re.search("[\u202a-\u202e\u2066-\u2069\u0600-\u06ff\x00-\x09\x0b-\x1f]", shown)
+
+
+def test_pages_do_not_wait_for_signatures_that_were_checked_before(
+    store: Store, clock: FakeClock, tmp_path: Path
+) -> None:
+    take(store, clock, nights=3)
+    counted = Counted()
+    with pages.opened(store, tmp_path, clock=clock, runner=counted) as visited:
+        visited.keeper.look_at_all()
+        visited.keeper.check_signatures()
+        assert counted.calls == 3
+
+        visited.text("/")
+        visited.text(f"/boards/{PIER_3}")
+        visited.keeper.check_signatures()
+        assert counted.calls == 3
+
+        take(store, clock)
+        assert "good" in row_of(visited.text("/"), PIER_3)
+        assert counted.calls == 4
+
+
+class Counted(FakeSignatures):
+    """Stands for the tool that checks signatures, and counts how often it is asked."""
+
+    calls = 0
+
+    def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+        self.calls += 1
+        return super().run(command, stdin=stdin)
+
+
+def test_trouble_of_the_store_shows_when_it_was_looked_at(store: Store, visited: Visited) -> None:
+    (store.root / "trash").rmdir()
+    (store.root / "trash").symlink_to(store.root / "content")
+
+    visited.keeper.look_at_all()
+
+    assert "trash" in Seen(visited.text("/")).words
