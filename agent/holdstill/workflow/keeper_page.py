@@ -13,7 +13,7 @@ import os
 from dataclasses import dataclass
 from datetime import timedelta
 from threading import Lock
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from holdstill.errors import HoldstillError
 from holdstill.keeper.board_captures import BoardCaptures
@@ -24,7 +24,7 @@ from holdstill.records.signature_memo import SignatureMemo
 from holdstill.workflow import board_glance, each_board, silence, store_state
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
     from datetime import datetime
 
     from holdstill.keeper.store import Store
@@ -33,7 +33,9 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
     from holdstill.workflow.board_glance import BoardGlance, Stamps
+    from holdstill.workflow.each_board import EachBoard
 
+T = TypeVar("T")
 OVER_DAYS = 28
 """Days over which it is counted what captures add to the store."""
 AGAIN = 600.0
@@ -74,7 +76,7 @@ class KeeperPage:
     def overview(self) -> Overview:
         """Return all boards; those that nobody has looked at yet say so."""
         now, ends = self._clock.now(), self._clock.monotonic() + _AT_ONCE
-        found = each_board.do(self._store, None, lambda board: self._glance(board, ends))
+        found = self._each(None, lambda board: self._glance(board, ends))
         rows = (
             glance.row(now) if glance else BoardRow(name=board, is_unknown=True)
             for board, glance in found.results.items()
@@ -98,7 +100,7 @@ class KeeperPage:
             HoldstillError, OSError: it cannot be read.
         """
         now = self._clock.now()
-        found = each_board.do(self._store, names.check_board(name), self._looked)
+        found = self._each(names.check_board(name), self._looked)
         for each in found.troubles:
             row = BoardRow(name=each.board, trouble=each.problem, hint=each.hint)
             return BoardHistory(row, (), now)
@@ -108,7 +110,7 @@ class KeeperPage:
 
     def look_at_all(self) -> None:
         """Look at every board that is due, and at the store as a whole."""
-        each_board.do(self._store, None, self._looked)
+        self._each(None, self._looked)
         self._troubles = store_state.troubles(self._store, self._settings, is_shut_off=True)
 
     def check_signatures(self) -> None:
@@ -119,7 +121,7 @@ class KeeperPage:
         for board, known in tuple(self._known.items()):
             if known.error is None and self._checked.get(board) != known.stamps:
                 begun = self._clock.monotonic()
-                each_board.do(self._store, board, lambda name: self._captures(name).briefs())
+                self._each(board, lambda name: self._captures(name).briefs())
                 self._checked[board] = known.stamps
                 self._clock.sleep(self._clock.monotonic() - begun)
 
@@ -138,6 +140,9 @@ class KeeperPage:
             self.check_signatures()
         except (HoldstillError, OSError) as error:
             self._troubles = (str(error),)
+
+    def _each(self, board: BoardName | None, deed: Callable[[BoardName], T]) -> EachBoard[T]:
+        return each_board.do(self._store, board, deed, is_waiting=False)
 
     def _captures(self, board: BoardName) -> BoardCaptures:
         return BoardCaptures(

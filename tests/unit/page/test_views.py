@@ -2,13 +2,16 @@ from __future__ import annotations
 
 import os
 import re
+import sqlite3
+import time
+from contextlib import closing
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 import pytest
 
-from holdstill.keeper import capture_notes, enrolment
+from holdstill.keeper import capture_notes, enrolment, references
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.model.boot import BootFinding, BootVerdict
 from holdstill.workflow import keeper_page
@@ -173,6 +176,20 @@ def test_a_page_does_not_wait_for_a_board_that_is_being_sealed(
     with ledger.held_for_writing(store.disk):  # a page that waited would wait for ever
         assert "good" in row_of(visited.text("/"), PIER_3)
         assert "Time line" in visited.text(f"/boards/{PIER_3}")
+
+
+def test_a_page_does_not_wait_for_who_writes_to_the_references(
+    store: Store, clock: FakeClock, visited: Visited
+) -> None:
+    take(store, clock)
+    begun = time.monotonic()
+
+    with closing(sqlite3.connect(store.root / references.NAME)) as writer:
+        writer.execute("BEGIN EXCLUSIVE")  # as while a large capture is accounted for
+        assert "good" in row_of(visited.text("/"), PIER_3)
+        assert "Time line" in visited.text(f"/boards/{PIER_3}")
+
+    assert time.monotonic() - begun < 30  # who waits for the database waits for a minute
 
 
 def test_a_look_leaves_the_store_as_it_is(
