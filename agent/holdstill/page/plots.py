@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
 WIDTH, HEIGHT = 640, 200
-LEFT, RIGHT, TOP, BOTTOM = 76, 30, 14, 26
+LEFT, RIGHT, TOP, BOTTOM = 92, 30, 14, 26
 """Of the drawing, in its own units; the margins have room for the words on its axes."""
 _TICKS = 4
 _POINTS_MARKED = 80
