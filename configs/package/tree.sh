@@ -57,7 +57,7 @@ lay_system_files() {
     cp -r "$top/systemd" "$1/share/holdstill/systemd"
     sed -i 's|^\(Exec[A-Za-z]*=[-@:+!]*\)/usr/local/bin/holdstill|\1/usr/bin/holdstill|' \
         "$1/share/holdstill/systemd/"*.service
-    cp "$1/share/holdstill/systemd/"*.{service,timer} "$usr/lib/systemd/system/"
+    cp "$1/share/holdstill/systemd/"*.{service,socket,timer} "$usr/lib/systemd/system/"
     cp "$top/systemd/tmpfiles.d/holdstill-board.conf" "$usr/lib/tmpfiles.d/"
     echo 'eval "$(_HOLDSTILL_COMPLETE=bash_source holdstill)"' \
         >"$usr/share/bash-completion/completions/holdstill"

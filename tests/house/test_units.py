@@ -28,6 +28,7 @@ EXPOSED = {
     "holdstill-keeper-watch.service": 1.5,  # it has to reach people over the network
     "holdstill-keeper-offsite-upload.service": 1.5,  # as that
     "holdstill-keeper-offsite-verify.service": 1.5,  # as that
+    "holdstill-keeper-page.service": 1.0,
     "holdstill-keeper-rehearse@.service": 1.0,
     "holdstill-keeper-thin.service": 0.7,
     "holdstill-keeper-verify.service": 0.7,
@@ -79,6 +80,7 @@ def test_board_and_keeper_have_their_units_and_each_has_its_bound() -> None:
     assert "holdstill-nightly.service" in SERVICES
     for deed in ("verify", "thin", "watch", "rehearse@", "offsite-upload", "offsite-verify"):
         assert {f"holdstill-keeper-{deed}.{kind}" for kind in ("service", "timer")} <= {*SHIPPED}
+    assert {f"holdstill-keeper-page.{kind}" for kind in ("service", "socket")} <= {*SHIPPED}
     assert {*SERVICES} <= {*EXPOSED}
 
 
@@ -133,6 +135,12 @@ def test_a_service_is_no_more_exposed_than_it_has_to_be(unit: str) -> None:
     assert found is not None
     assert float(found[1]) <= EXPOSED[unit]
     assert EXPOSED[unit] - float(found[1]) < 1, "lower the bound"
+
+
+def test_the_page_listens_at_this_machine_only() -> None:
+    text = (UNITS / "holdstill-keeper-page.socket").read_text(encoding="utf-8")
+
+    assert re.findall(r"^Listen\w+=(.*)$", text, re.MULTILINE) == ["127.0.0.1:8642"]
 
 
 def test_an_open_service_would_be_noticed(tmp_path: Path) -> None:

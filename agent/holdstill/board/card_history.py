@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from statistics import median
 
 from holdstill.board.health_report import Advice, Urgency
+from holdstill.model.card_reading import CardReading
 from holdstill.model.layout import Record
 from holdstill.model.sizes import human
 
@@ -24,29 +25,10 @@ SLOW, FAILING = 0.75, 0.5
 """Shares of the earlier rate; our own choice, no standard has one."""
 
 
-class Reading(Record, frozen=True, kw_only=True):
-    """What one card reported on one day.
-
-    Attributes:
-        at: when (RFC 3339), by a clock that was to be trusted.
-        card: which card, by its CID register; "" for a device that has none.
-        rate: bytes a second; 0 when they could not be measured.
-        kernel_errors, ext4_errors: complaints since boot, and noted by all file systems.
-        life: used tenths of an eMMC's life, 0 for not reported.
-    """
-
-    at: str
-    card: str = ""
-    rate: int = 0
-    kernel_errors: int = 0
-    ext4_errors: int = 0
-    life: int = 0
-
-
 class History(Record, frozen=True, kw_only=True):
     """The readings of one card, oldest first."""
 
-    readings: tuple[Reading, ...] = ()
+    readings: tuple[CardReading, ...] = ()
 
 
 class Trend(Record, frozen=True, kw_only=True):
@@ -61,7 +43,7 @@ def is_noted(history: History, card: str, at: str) -> bool:
     return any(old.card == card and old.at[:10] == at[:10] for old in history.readings)
 
 
-def added(history: History, reading: Reading) -> History:
+def added(history: History, reading: CardReading) -> History:
     """Return the history with one more reading; those of another card are dropped."""
     same = [old for old in history.readings if old.card == reading.card]
     return History(readings=(*same, reading)[-KEPT:])

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill.model.card_reading import CardReading
 from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from holdstill.board.health_report import Health
     from holdstill.system.clocks import Clock
 
-from holdstill.board.card_history import History, Reading, added, is_noted
+from holdstill.board.card_history import History, added, is_noted
 
 FILE = "card.json"
 PIECE, PIECES = 1 << 20, 16
@@ -37,7 +38,7 @@ def record(directory: Path, device: Path, health: Health, clock: Clock) -> None:
     now, known = clocks.rfc3339(clock.now()), load(directory)
     if is_noted(known, health.card.cid, now):
         return
-    reading = Reading(
+    reading = CardReading(
         at=now,
         card=health.card.cid,
         rate=read_rate(device, clock),
@@ -54,6 +55,11 @@ def load(directory: Path) -> History:
         return msgspec.json.decode((directory / FILE).read_bytes(), type=History)
     except (OSError, msgspec.MsgspecError):
         return History()
+
+
+def last(directory: Path) -> CardReading | None:
+    """Return the last reading that is remembered; None for none."""
+    return next(reversed(load(directory).readings), None)
 
 
 def read_rate(device: Path, clock: Clock) -> int:

@@ -43,8 +43,8 @@ class Commands(LazyGroup):
         name: f"holdstill.cli.{name.replace('-', '_')}"
         for name in (
             "audit", "bootcheck", "capture", "compare", "connect", "demo", "find", "get",
-            "inspect", "list", "nightly", "pin", "rebuild", "rehearse", "resume", "setup", "show",
-            "status", "thin", "try-alarms", "unpin", "verify",
+            "inspect", "list", "nightly", "page", "pin", "rebuild", "rehearse", "resume",
+            "setup", "show", "status", "thin", "try-alarms", "unpin", "verify",
         )
     } | {name: f"holdstill.cli.{name}.group" for name in ("keeper", "offsite")}  # fmt: skip
 
@@ -59,7 +59,7 @@ def holdstill() -> None:
     """Capture a running board without powering it off, and rebuild it as a bootable card.
 
     On the board: inspect, capture, nightly. At the keeper: keeper, list, find, show, get,
-    verify, rebuild. On both: status, try-alarms. On a machine that reads captures over SSH:
+    page, verify, rebuild. On both: status, try-alarms. On a machine that reads captures over SSH:
     connect, then list, find, show, get, rebuild.
     """
 

@@ -26,6 +26,7 @@ from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
     from holdstill.keeper.references import References
@@ -119,12 +120,20 @@ def missing(store: Store, board: BoardName) -> tuple[str, ...]:
     return tuple(sorted({*gone, *unreadable}))
 
 
-def unlisted(store: Store, board: BoardName) -> tuple[str, ...]:
-    """Say what the store remembers of a board that its ledger does not have."""
+def unlisted(store: Store, board: BoardName, *, is_waiting: bool = True) -> tuple[str, ...]:
+    """Say what the store remembers of a board that its ledger does not have.
+
+    is_waiting: whether ledger and references are read when nobody else is writing to them; if
+    not, what the references remember is left out while somebody does.
+    """
     # First, for what is remembered was in the ledger before that.
     known = store.known_boards.newest(board)
-    accounted = _known(store, lambda held: (capture.name for capture in held.captures(board)))
-    ledger = _ledger(store, board)
+    accounted = _known(
+        store,
+        lambda held: (capture.name for capture in held.captures(board)),
+        is_waiting=is_waiting,
+    )
+    ledger = _ledger(store, board, is_waiting=is_waiting)
     listed = {event.brief.name for event in ledger.sealed}
     here = {str(capture.name) for capture in _captures_of(store, board)}
     folder = store.board_folder(board) / "captures"
@@ -145,16 +154,24 @@ def _rolled_back(store: Store, board: BoardName, ledger: Ledger, known: int) -> 
     return (f"{path}: {MISSING}: it {end}, and there was a capture {known}; what to do: {do}",)
 
 
-def _known(store: Store, ask: Callable[[References], Iterable[str]]) -> set[str]:
+def _known(
+    store: Store, ask: Callable[[References], Iterable[str]], *, is_waiting: bool
+) -> set[str]:
     """Return names that the references have; none where nobody can tell. Makes no database."""
     if not os.path.lexists(store.root / references.NAME):
         return set()
     with (
         suppress(references.UnsoundReferencesError, HoldstillError),
-        references.opened(store) as held,
+        _opened(store, is_waiting=is_waiting) as held,
     ):
         return set(ask(held))
     return set()
+
+
+def _opened(store: Store, *, is_waiting: bool) -> AbstractContextManager[References]:
+    if is_waiting:
+        return references.opened(store)
+    return references.opened(store, patience=references.NO_PATIENCE)
 
 
 def differences(store: Store) -> tuple[str, ...]:
@@ -279,22 +296,25 @@ def forget(store: Store, board: BoardName, captures: Sequence[str]) -> None:
         references.discard(store)
 
 
-def lost_boards(store: Store) -> frozenset[BoardName]:
-    """Return the boards whose folder is gone, by what the store or the references remember."""
-    accounted = _known(store, lambda held: held.boards())
+def lost_boards(store: Store, *, is_waiting: bool = True) -> frozenset[BoardName]:
+    """Return the boards whose folder is gone, by what the store or the references remember.
+
+    is_waiting: as for `unlisted`.
+    """
+    accounted = _known(store, lambda held: held.boards(), is_waiting=is_waiting)
     known = {*store.lost_boards(), *map(names.check_board, accounted)}
     return frozenset(known.difference(folder.name for folder in store.board_folders()))
 
 
-def nobodys_contents(store: Store) -> VerificationError | None:
+def nobodys_contents(store: Store, *, is_waiting: bool = True) -> VerificationError | None:
     """Return the error that there are contents, and nothing that knows of any board; None if not.
 
     It is one only where nothing explains it: the references know contents of forgotten boards
-    until these are collected.
+    until these are collected. is_waiting: as for `unlisted`.
     """
-    if store.board_folders() or lost_boards(store):
+    if store.board_folders() or lost_boards(store, is_waiting=is_waiting):
         return None
-    if _known(store, lambda held: ["any"] if held.has_any() else []):
+    if _known(store, lambda held: ["any"] if held.has_any() else [], is_waiting=is_waiting):
         return None
     found = _nobodys(store)
     hint = (
@@ -329,9 +349,9 @@ def forget_board(store: Store, board: BoardName) -> None:
     store.known_boards.forget(board)
 
 
-def _ledger(store: Store, board: BoardName) -> Ledger:
+def _ledger(store: Store, board: BoardName, *, is_waiting: bool = True) -> Ledger:
     """Return a board's ledger; where it is missing, an empty one."""
-    file = LedgerFile(store.board_folder(board) / "ledger.jsonl")
+    file = LedgerFile(store.board_folder(board) / "ledger.jsonl", is_waiting=is_waiting)
     with file.held_for_reading() as ledger:
         return ledger
 

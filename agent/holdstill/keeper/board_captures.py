@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName
     from holdstill.model.pieces import Part
+    from holdstill.records.signature import VerifySignature
     from holdstill.system.process import Runner
 
 MANIFEST, SIGNATURE = "manifest.yaml", "manifest.yaml.sig"
@@ -117,11 +118,18 @@ class StoredCapture:
 
 @dataclass(frozen=True)
 class BoardCaptures:
-    """All captures of one board, for reading. Nothing here changes the store."""
+    """All captures of one board, for reading. Nothing here changes the store.
+
+    Attributes:
+        verify: how a signature is checked.
+        is_waiting: whether the ledger is read when nobody else is writing to it (`LedgerFile`).
+    """
 
     store: Store
     board: BoardName
     runner: Runner
+    verify: VerifySignature = signature.verify
+    is_waiting: bool = True
     enrolled: Enrolment = field(init=False)
 
     def __post_init__(self) -> None:
@@ -135,7 +143,8 @@ class BoardCaptures:
     @property
     def ledger_file(self) -> LedgerFile:
         """The board's ledger."""
-        return LedgerFile(self.store.board_folder(self.board) / "ledger.jsonl")
+        path = self.store.board_folder(self.board) / "ledger.jsonl"
+        return LedgerFile(path, is_waiting=self.is_waiting)
 
     @property
     def _not_in_ledger(self) -> str:
@@ -311,7 +320,7 @@ class BoardCaptures:
         """Return whether one of the board's keys, also a retired one, signed data."""
         keys = self.enrolled.every_key
         try:
-            signature.verify(data, seal, board=self.board, keys=keys, runner=self.runner)
+            self.verify(data, seal, board=self.board, keys=keys, runner=self.runner)
         except SecurityError:
             return False
         return True

@@ -422,9 +422,16 @@ def next_lines(ledger: Ledger, events: Iterable[Event], *, at: str) -> bytes:
 
 @dataclass(frozen=True)
 class LedgerFile:
-    """The file ledger.jsonl: appended under an exclusive lock, read under a shared one."""
+    """The file ledger.jsonl: appended under an exclusive lock, read under a shared one.
+
+    Attributes:
+        is_waiting: whether a reader waits for who publishes or deletes captures. One that does
+            not may be told of a capture that is just coming or going as if something were wrong
+            with it.
+    """
 
     path: Path
+    is_waiting: bool = True
 
     def read(self) -> Ledger:
         """Read it without holding it."""
@@ -441,7 +448,8 @@ class LedgerFile:
             return
         no_wait = os.O_RDONLY | os.O_NONBLOCK  # somebody may have put a pipe there
         with files.opened(self.path, no_wait) as handle:
-            fcntl.flock(handle, fcntl.LOCK_SH)
+            if self.is_waiting:
+                fcntl.flock(handle, fcntl.LOCK_SH)
             yield self.read()
 
     @contextmanager

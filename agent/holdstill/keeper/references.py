@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 NAME = "references.sqlite"
 _APPLICATION_ID = 0x48535246  # "HSRF"
 _VERSION = 1
-_PATIENCE = 60.0
+_PATIENCE, NO_PATIENCE = 60.0, 0.0
 """Seconds to wait for another process's transaction: those of a large board take one or two."""
 _SUMMED = 4
 """Bytes of a digest that are summed: 2^31 of them fit SQLite's 64-bit integers."""
@@ -313,8 +313,10 @@ class References:
 
 
 @contextmanager
-def opened(store: Store) -> Iterator[References]:
+def opened(store: Store, *, patience: float = _PATIENCE) -> Iterator[References]:
     """Hold the database of a store open; one that is not there is made, empty.
+
+    patience: seconds for which somebody else may be writing to it.
 
     Raises:
         UnsoundReferencesError: it is damaged, or not ours; `discard` takes it away.
@@ -324,7 +326,7 @@ def opened(store: Store) -> Iterator[References]:
     _check_files(store)
     try:
         # Autocommit: transactions are begun where several statements belong together.
-        db = sqlite3.connect(path, timeout=_PATIENCE, isolation_level=None)
+        db = sqlite3.connect(path, timeout=patience, isolation_level=None)
     except sqlite3.Error as error:
         raise _unusable(path, error) from error
     try:

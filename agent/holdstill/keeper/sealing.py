@@ -245,6 +245,8 @@ def event_for(
         not_rebuildable=kinds[FindingKind.NOT_REBUILDABLE],
         left_out=kinds[FindingKind.LEFT_OUT],
         in_clear=manifest.in_clear,
+        card=manifest.card,
+        seconds=manifest.seconds,
     )
     return SealedEvent(
         brief=brief,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from holdstill.model import tree_views
+from holdstill.model.card_reading import CardReading
 from holdstill.model.finding import Finding
 from holdstill.model.layout import Disk, FileSystem, Luks, Raw, Record, Subvolume
 from holdstill.model.tree_views import TreeView
@@ -203,6 +204,8 @@ class Manifest(Record, frozen=True, kw_only=True):
         parts: every partition of all disks, in table order, each with its subvolumes.
         root_file: of a board whose / is in a file of one of these.
         index, raws: attachments.
+        card: the last reading of the card that was taken before this capture; None for none.
+        seconds: from the beginning of the run until this was written; 0 where it was not measured.
         findings: what of the board is not in it, could not be rebuilt from it, or is left out by
             the owner's word.
     """
@@ -225,6 +228,8 @@ class Manifest(Record, frozen=True, kw_only=True):
     gap: Attachment | None = None
     boot_areas: tuple[Attachment, ...] = ()
     raws: tuple[Attachment, ...] = ()
+    card: CardReading | None = None
+    seconds: float = 0.0
     findings: tuple[Finding, ...] = ()
     warnings: tuple[str, ...] = ()
 

@@ -45,7 +45,8 @@ def complaints(manifest: Manifest) -> list[str]:
     return [
         *_numbers(manifest, ""),
         *_sequence(manifest),
-        *_moment(manifest.moment.taken_at),
+        *_moment("moment.taken_at", manifest.moment.taken_at),
+        *(_moment("card.at", manifest.card.at) if manifest.card else ()),
         *_places(manifest),
         *_disks(manifest),
         *_boot_areas(manifest),
@@ -78,9 +79,9 @@ def _sequence(manifest: Manifest) -> Iterator[str]:
         yield f"seq: expected a whole number from 1 to {SEQ_MAX}"
 
 
-def _moment(text: str) -> Iterator[str]:
+def _moment(path: str, text: str) -> Iterator[str]:
     """Complain of a date that is not RFC 3339 in UTC, or that is no day of any calendar."""
-    wrong = f"moment.taken_at: expected a moment such as 2026-11-25T02:15:03Z; found {text[:40]!r}"
+    wrong = f"{path}: expected a moment such as 2026-11-25T02:15:03Z; found {text[:40]!r}"
     if _MOMENT.fullmatch(text) is None:
         yield wrong
         return

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from holdstill.model import finding
 from holdstill.model.boot import BootFinding
+from holdstill.model.card_reading import CardReading
 from holdstill.model.layout import Record
 
 PROTOCOL = 3
@@ -40,6 +41,8 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         faults: what is known to be wrong with it; empty for a good one.
         missing, not_rebuildable, left_out: findings of each kind in its manifest.
         in_clear: whether it holds, unencrypted, what is encrypted on the card.
+        card: the last reading of the card before it; None for none.
+        seconds: how long it took until its manifest was written; 0 where nobody knows.
     """
 
     name: str
@@ -66,6 +69,8 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
     not_rebuildable: int = 0
     left_out: int = 0
     in_clear: bool = False
+    card: CardReading | None = None
+    seconds: float = 0.0
 
     @property
     def completeness(self) -> str:

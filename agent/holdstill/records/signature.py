@@ -13,7 +13,7 @@ import base64
 import hashlib
 import os
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import (
     CommandError,
@@ -41,6 +41,21 @@ _JUDGED = 255
 """How ssh-keygen ends when it finds a signature bad (seen of OpenSSH 9.2). When it cannot even
 begin, as without /dev/null, it ends by 1."""
 _PUBLIC = re.compile(r"(ssh-ed25519|ecdsa-sha2-nistp256) ([A-Za-z0-9+/]+={0,2})(?: [^\r\n]*)?\n?")
+
+
+class VerifySignature(Protocol):
+    """How a signature is checked: `verify`, or what remembers what that said."""
+
+    def __call__(
+        self,
+        data: bytes,
+        signature: bytes,
+        *,
+        board: BoardName,
+        keys: Sequence[str],
+        runner: Runner,
+    ) -> None:
+        """Check that one of the board's public keys signed data; raises what `verify` does."""
 
 
 def check_public_key(line: str) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.board import identity
+from holdstill.board import card_trend, identity
 from holdstill.errors import LayoutError
 from holdstill.filesystems.swap import swap_reader
 from holdstill.model import attachment_names, tree_views
@@ -124,6 +124,8 @@ def build(
         gap=attached.get(attachment_names.gap_name(1)),
         boot_areas=_boot_areas(attached, 1),
         raws=tuple(raws.values()),
+        card=card_trend.last(settings.state),
+        seconds=round(run.outside.clock.monotonic() - run.begun_at, 2),
         findings=findings,
         warnings=(*warnings, *scope.board.warnings, *paused.notes),
     )

@@ -67,6 +67,7 @@ class CaptureRun:
         health: of the card, before anything was copied.
         findings: of the check for completeness, before anything was copied.
         warnings: of an earlier run that was killed, and of the card.
+        begun_at: when, by the clock that is never set.
         notes: what is odd about the keeper's captures, or about the two clocks.
     """
 
@@ -85,6 +86,7 @@ class CaptureRun:
     health: Health
     findings: tuple[Finding, ...]
     warnings: tuple[str, ...]
+    begun_at: float
     notes: tuple[str, ...] = ()
 
     @property
@@ -119,6 +121,7 @@ def begun(
     """
     settings = scope.settings
     memory = tmpfs.choose(settings.spool)
+    begun_at = outside.clock.monotonic()
     with ExitStack() as undo:
         log = undo.enter_context(undo_log.opened(memory))
         left_over = _put_back(log, outside)
@@ -148,7 +151,7 @@ def begun(
         yield CaptureRun(
             scope, outside, state, log, spool, hello, started, index, followed, trees,
             uploader, followed_uploader, card, findings, (*warnings, *card.warnings),
-            tuple(filter(None, notes)),
+            begun_at, tuple(filter(None, notes)),
         )  # fmt: skip
 
 

@@ -57,21 +57,25 @@ class EachBoard(Generic[T]):
         return errors.worst(trouble.exit_code for trouble in self.troubles)
 
 
-def do(store: Store, board: str | None, deed: Callable[[BoardName], T]) -> EachBoard[T]:
+def do(
+    store: Store, board: str | None, deed: Callable[[BoardName], T], *, is_waiting: bool = True
+) -> EachBoard[T]:
     """Do something for one board, or for all; what fails for one is a trouble of that one.
 
     All are what is in the store's boards/, or was once and is gone: that, a folder without an
     enrolment, or one of a name that no board can have, is a trouble, for somebody may rely on it.
-    So are contents of boards that nothing is known of.
+    So are contents of boards that nothing is known of. is_waiting: as for
+    `account_captures.unlisted`.
 
     Raises:
         UsageError: the board that is named is not there.
     """
     results: dict[BoardName, T] = {}
     troubles: list[BoardTrouble] = []
-    if not board and (unknown := account_captures.nobodys_contents(store)):
+    unknown = None if board else account_captures.nobodys_contents(store, is_waiting=is_waiting)
+    if unknown is not None:
         troubles.append(trouble("boards/", unknown))
-    for folder in _chosen(store, board):
+    for folder in _chosen(store, board, is_waiting=is_waiting):
         try:
             name = _enrolled(folder)
             results[name] = deed(name)
@@ -83,8 +87,8 @@ def do(store: Store, board: str | None, deed: Callable[[BoardName], T]) -> EachB
     return EachBoard(results=results, troubles=tuple(troubles))
 
 
-def _chosen(store: Store, board: str | None) -> tuple[Path, ...]:
-    gone = sorted(account_captures.lost_boards(store))
+def _chosen(store: Store, board: str | None, *, is_waiting: bool) -> tuple[Path, ...]:
+    gone = sorted(account_captures.lost_boards(store, is_waiting=is_waiting))
     lost = (store.board_folder(board) for board in gone)
     present = (*store.board_folders(), *lost)
     if not board:

@@ -180,9 +180,7 @@ def look_at(store: Store, settings: KeeperSettings, *, clock: Clock, runner: Run
     now = clock.now()
 
     def look(board: BoardName) -> BoardSilence:
-        of_board, of_all = settings.notify.silent_days_of, settings.notify.silent_days
-        limit = of_board.get(board, of_all)
-        return _look_at(BoardCaptures(store, board, runner), limit, now)
+        return look_at_board(BoardCaptures(store, board, runner), limit_of(board, settings), now)
 
     found = each_board.do(store, None, look)
     unknown = (BoardSilence(board=each.board, trouble=each) for each in found.troubles)
@@ -190,7 +188,17 @@ def look_at(store: Store, settings: KeeperSettings, *, clock: Clock, runner: Run
     return Look(boards=tuple(boards), store=store_state.troubles(store, settings))
 
 
-def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
+def limit_of(board: BoardName, settings: KeeperSettings) -> int:
+    """Return after how many days without a good capture a board counts as silent."""
+    return settings.notify.silent_days_of.get(board, settings.notify.silent_days)
+
+
+def look_at_board(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
+    """Look at one board, which has so many days; changes nothing.
+
+    Raises:
+        HoldstillError, OSError: nobody can tell how it is doing.
+    """
     newest, faulty = shelf.newest()
     whole = newest if newest is None or newest.is_whole else shelf.newest_whole()
     with shelf.ledger_file.held_for_reading() as ledger:
@@ -223,7 +231,8 @@ def _trouble(
         shelf.check_whole()
         with shelf.ledger_file.held_for_reading() as ledger:
             doubt = board_memory.doubt(ledger)
-        if unlisted := account_captures.unlisted(shelf.store, shelf.board):
+        unlisted = account_captures.unlisted(shelf.store, shelf.board, is_waiting=shelf.is_waiting)
+        if unlisted:
             raise VerificationError(
                 f"captures and their lines in the ledger are gone: {'; '.join(unlisted[:3])}",
                 hint=board_captures.put_back(shelf.store.root, shelf.board),

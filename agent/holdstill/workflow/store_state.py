@@ -19,10 +19,15 @@ if TYPE_CHECKING:
     from holdstill.model.settings import KeeperSettings
 
 
-def troubles(store: Store, settings: KeeperSettings) -> tuple[str, ...]:
-    """Return what needs a look: sentences, each with its path and what to do."""
+def troubles(
+    store: Store, settings: KeeperSettings, *, is_shut_off: bool = False
+) -> tuple[str, ...]:
+    """Return what needs a look: sentences, each with its path and what to do.
+
+    is_shut_off: whether the store may be read-only for this process alone, by its unit.
+    """
     return (
-        *_read_only(store),
+        *(() if is_shut_off else _read_only(store)),
         *_shortage(store, settings),
         *odd_places.found(store),
         *_strange_names(store, settings),

@@ -7,17 +7,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.board import card_history, card_trend
-from holdstill.board.card_history import History, Reading
+from holdstill.board.card_history import History
 from holdstill.board.health_report import Urgency
+from holdstill.model.card_reading import CardReading
 from holdstill.system import clocks
 
 TODAY = datetime(2026, 11, 25, 2, 40, tzinfo=UTC)
 MIB = 1 << 20
 
 
-def reading(days_ago: int, rate: int, *, card: str = "9f5449", life: int = 0) -> Reading:
+def reading(days_ago: int, rate: int, *, card: str = "9f5449", life: int = 0) -> CardReading:
     at = clocks.rfc3339(TODAY - timedelta(days=days_ago))
-    return Reading(at=at, card=card, rate=rate, life=life)
+    return CardReading(at=at, card=card, rate=rate, life=life)
 
 
 def history(*rates: int) -> History:

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from holdstill.errors import DocumentError, HoldstillError, SecurityError
 from holdstill.model import layout_check, tree_views
 from holdstill.model.attachment_names import EMMC_AREAS, area_name
+from holdstill.model.card_reading import CardReading
 from holdstill.model.finding import FindingKind
 from holdstill.model.layout import (
     Container,
@@ -144,6 +145,7 @@ def of_our_format(drawn: object) -> Manifest:
         format=FORMAT,
         seq=drawn.seq % 10**6 + 1,
         moment=change(drawn.moment, taken_at="2026-11-25T02:15:03Z"),
+        card=change(drawn.card, at="2026-11-24T02:20:00Z") if drawn.card else None,
         disk=disk,
         boot_areas=named_areas(drawn.boot_areas, 1),
         further_disks=further,
@@ -494,6 +496,9 @@ def test_m2_a_date_that_is_no_moment_in_utc_is_refused(text: str) -> None:
 
     assert "moment.taken_at: expected a moment" in refused(
         msgspec.structs.replace(plain(), moment=moment)
+    )
+    assert "card.at: expected a moment" in refused(
+        msgspec.structs.replace(plain(), card=CardReading(at=text))
     )
 
 

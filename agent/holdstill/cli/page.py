@@ -1,0 +1,170 @@
+"""The command `holdstill page`."""
+
+from __future__ import annotations
+
+import socket
+from contextlib import ExitStack, suppress
+from importlib.util import find_spec
+from pathlib import Path
+from threading import Thread
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill.cli import as_owner, options, terminal
+from holdstill.errors import UsageError
+from holdstill.system import listening, work_folder
+from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.system.termination import TerminationRequested
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from contextlib import AbstractContextManager
+
+ROLES = ("look", "files", "images")
+LINKS = Path("/run/holdstill-page")
+"""Where the unit keeps links; it makes the folder."""
+_PATH = click.Path(path_type=Path)
+
+
+@click.command("page", short_help="Show the store to browsers.")
+@options.settings_option(options.KEEPER_SETTINGS)
+@options.store_option
+@click.option(
+    "--port",
+    type=click.IntRange(1, 65535),
+    default=8642,
+    show_default=True,
+    help="Listen at this port of the loopback address.",
+)
+@click.option("--socket", "socket_path", type=_PATH, help="Listen at this Unix socket instead.")
+@click.option(
+    "--role",
+    type=click.Choice(ROLES),
+    default="look",
+    show_default=True,
+    help="What the link allows: to look; to take files out as well; to make images as well.",
+)
+@click.option(
+    "--reached-as",
+    "public",
+    default="",
+    metavar="URL",
+    help="The address that browsers show, where a reverse proxy answers for this page.",
+)
+@click.option(
+    "--login-by-proxy",
+    is_flag=True,
+    help="Let everybody in who comes by the Unix socket: the proxy there asks who they are.",
+)
+@click.option(
+    "--links",
+    "links_path",
+    type=_PATH,
+    help=f"Folder of links, for this user alone. Default: {LINKS}, if it is there.",
+)
+@click.option("--new-link", "is_new_link", is_flag=True,
+              help="Print another link to the page that runs already, and end.")  # fmt: skip
+def command(
+    *,
+    settings_path: Path,
+    store_address: str | None,
+    port: int,
+    socket_path: Path | None,
+    role: str,
+    public: str,
+    login_by_proxy: bool,
+    links_path: Path | None,
+    is_new_link: bool,
+) -> None:
+    r"""Show boards and captures on a page for browsers, at this machine only.
+
+    It prints a link that lets one browser in, once, within ten minutes. From another machine,
+    come by SSH: `ssh -L 8642:localhost:8642 boathouse`, then open the link there. Nothing of
+    the store is changed.
+
+    \b
+    Examples:
+      holdstill page --store /srv/holdstill
+      holdstill page --new-link --role files
+    """
+    _check_installed()
+    # The page is an extra: what it needs may not be installed, and loads slowly.
+    from holdstill.cli import page_server  # noqa: PLC0415
+    from holdstill.page.addresses import Addresses  # noqa: PLC0415
+    from holdstill.page.links import Links  # noqa: PLC0415
+    from holdstill.page.roles import Role  # noqa: PLC0415
+    from holdstill.workflow.keeper_page import KeeperPage  # noqa: PLC0415
+
+    clock, addresses, allowed = SystemClock(), Addresses.parse(public), Role(role)
+    opened = as_owner.opened_at(options.store_address(store_address, settings_path))
+    settings = options.keeper_settings(settings_path, opened.root)
+    with ExitStack() as undo:
+        folder = links_path or _usual_links(undo, is_new_link=is_new_link)
+        page_server.check_private(folder)
+        link = f"{addresses.public or f'http://localhost:{port}'}/enter?link="
+        if is_new_link:
+            terminal.say(link + Links(folder, clock).make(allowed))
+            return
+        sockets = listening.handed_over()
+        is_by_hand = not sockets
+        sockets = sockets or (undo.enter_context(_socket(port, socket_path)),)
+        if login_by_proxy:
+            _check_proxy(public, sockets)
+        elif is_by_hand:  # a unit's output goes to the journal, and no link is to be in a log
+            terminal.say(link + Links(folder, clock).make(allowed))
+        keeper = KeeperPage(opened, settings, clock=clock, runner=LocalRunner())
+        Thread(target=keeper.keep_looking, name="look", daemon=True).start()
+        app = page_server.site(
+            keeper,
+            links=folder,
+            addresses=addresses,
+            clock=clock,
+            let_in=allowed if login_by_proxy else None,
+        )
+        with suppress(TerminationRequested):  # that is how a page ends
+            page_server.serve(app, sockets)
+
+
+def _socket(port: int, path: Path | None) -> AbstractContextManager[socket.socket]:
+    return listening.at_path(path) if path else listening.at_port(port)
+
+
+def _usual_links(undo: ExitStack, *, is_new_link: bool) -> Path:
+    """Return the unit's folder of links; where there is no unit, one for this run."""
+    if LINKS.exists():
+        return LINKS
+    if is_new_link:
+        raise UsageError(
+            f"which page? {LINKS} is not there, so the unit does not run",
+            hint="name the folder that the running page was given with --links",
+        )
+    return undo.enter_context(work_folder.made())
+
+
+def _check_proxy(public: str, sockets: Sequence[socket.socket]) -> None:
+    """Refuse to let everybody in who comes, but where only a proxy can come.
+
+    Raises:
+        UsageError: others can.
+    """
+    if not public:
+        raise UsageError(
+            "--login-by-proxy needs the proxy's address",
+            hint="give it as browsers show it: --reached-as https://boathouse.example",
+        )
+    if any(each.family != socket.AF_UNIX for each in sockets):
+        raise UsageError(
+            "--login-by-proxy at a port would let in every user of this machine",
+            hint="give a Unix socket with --socket, in a folder that only the proxy may enter",
+        )
+
+
+def _check_installed() -> None:
+    missing = [name for name in ("jinja2", "starlette", "uvicorn") if find_spec(name) is None]
+    if missing:
+        raise UsageError(
+            f"the page needs {', '.join(missing)}, not installed here",
+            hint="install holdstill with its extra: `pip install '.[page]'` in a checkout",
+        )

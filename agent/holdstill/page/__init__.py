@@ -1,0 +1,1 @@
+"""The keeper's page: what a store holds, to look at with a browser."""

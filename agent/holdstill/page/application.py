@@ -1,0 +1,182 @@
+"""The application: which view answers what, and who may ask for it."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+from urllib.parse import parse_qs
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+from starlette.routing import Route
+
+from holdstill.errors import (
+    BusyError,
+    HoldstillError,
+    MachineError,
+    PreflightError,
+    SecurityError,
+    UsageError,
+    VerificationError,
+)
+from holdstill.page import templates
+from holdstill.page.guard import Guard
+from holdstill.page.visit import Visit
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable, Iterator, Sequence
+
+    from starlette.requests import Request
+    from starlette.types import ASGIApp
+
+    from holdstill.page.addresses import Addresses
+    from holdstill.page.entrance import Entrance
+    from holdstill.page.roles import Role
+    from holdstill.page.templates import Templates
+    from holdstill.page.visit import Page
+
+FORM_LIMIT = 64 << 10
+"""Bytes of a form."""
+_STYLES_LAST = "public, max-age=31536000, immutable"
+"""Its address changes with it."""
+_STATUS: dict[type[HoldstillError], int] = {
+    UsageError: 404, BusyError: 409, PreflightError: 503, MachineError: 503,
+    VerificationError: 500, SecurityError: 500,
+}  # fmt: skip
+"""RFC 9110, 15: not there, held by somebody, not possible here now, wrong here."""
+_log = logging.getLogger(__name__)
+
+
+class Explain(Protocol):
+    """How an error of the system becomes one with words."""
+
+    def __call__(self, error: BaseException) -> HoldstillError | None:
+        """Return it in words; None for a fault of ours."""
+
+
+@dataclass(frozen=True)
+class Site:
+    """What an application is made of.
+
+    Attributes:
+        pages: all places but the entrance.
+        let_in: the role of everybody who reaches the page, where a proxy has a login of its own;
+            None where people come in by links.
+    """
+
+    pages: Sequence[Page]
+    entrance: Entrance
+    addresses: Addresses
+    templates: Templates
+    explain: Explain
+    let_in: Role | None = None
+
+
+def create(site: Site) -> ASGIApp:
+    """Return the application."""
+    found = _Answers(site)
+    routes = [
+        Route(page.path, found.answer(page), methods=["POST" if page.is_changing else "GET"])
+        for page in (*site.entrance.pages, *site.pages)
+    ]
+    app = Starlette(
+        routes=[*routes, *_fixed()],
+        exception_handlers={HTTPException: found.not_routed},
+    )
+    return Guard(app, site.addresses)
+
+
+def _fixed() -> Iterator[Route]:
+    """Yield the routes of what is the same for everybody, let in or not."""
+    for path, content, kind in (
+        ("/styles/{name}.svg", templates.mark(), "image/svg+xml"),
+        ("/styles/{name}.css", templates.styles(), "text/css"),
+    ):
+        answer = Response(content, media_type=kind, headers={"Cache-Control": _STYLES_LAST})
+        yield Route(path, _always(answer), methods=["GET"])
+
+
+def _always(answer: Response) -> Callable[[Request], Response]:
+    def endpoint(_: Request) -> Response:
+        return answer
+
+    return endpoint
+
+
+@dataclass(frozen=True)
+class _Answers:
+    """Makes requests into visits, and what went wrong with them into pages."""
+
+    site: Site
+
+    def answer(self, page: Page) -> Callable[[Request], Awaitable[Response]]:
+        """Return what answers requests for a page."""
+
+        async def endpoint(request: Request) -> Response:
+            form = await _form(request) if page.is_changing else {}
+            return await run_in_threadpool(self._answered, page, self._visit(request, form))
+
+        return endpoint
+
+    async def not_routed(self, request: Request, error: Exception) -> Response:
+        """Tell of an address that nothing answers to."""
+        status = error.status_code if isinstance(error, HTTPException) else 500
+        return await run_in_threadpool(self._not_routed, self._visit(request, {}), status)
+
+    def _not_routed(self, visit: Visit, status: int) -> Response:
+        if visit.role is None:
+            return self.site.entrance.refused(visit)
+        what = "that is too much for a form" if status == 413 else "there is no such page here"
+        return _told(visit, status, what)
+
+    def _visit(self, request: Request, form: dict[str, str]) -> Visit:
+        token = request.cookies.get(self.site.entrance.cookie, "")
+        session = self.site.entrance.sessions.find(token) if token else None
+        return Visit(
+            templates=self.site.templates,
+            path=request.url.path,
+            place={name: str(value) for name, value in request.path_params.items()},
+            query=dict(request.query_params),
+            form=form,
+            role=session.role if session else self.site.let_in,
+            token=token,
+        )
+
+    def _answered(self, page: Page, visit: Visit) -> Response:
+        if page.role is not None and visit.role is None:
+            return self.site.entrance.refused(visit)
+        if page.role is not None and not visit.may(page.role):
+            hint = f"ask for one made with `holdstill page --role {page.role}`"
+            return _told(visit, 403, "your link does not allow that", hint)
+        try:
+            return page.view(visit)
+        except Exception as error:  # noqa: BLE001  the last line of defence
+            return self._failed(visit, error)
+
+    def _failed(self, visit: Visit, error: Exception) -> Response:
+        known = self.site.explain(error)
+        if known is None:
+            _log.error("a fault of holdstill itself, at %r", visit.path, exc_info=error)
+            hint = "the page's log at the keeper says more"
+            return _told(visit, 500, "this is a fault of holdstill itself", hint)
+        status = next((_STATUS[kind] for kind in type(known).__mro__ if kind in _STATUS), 500)
+        return _told(visit, status, str(known), known.hint)
+
+
+def _told(visit: Visit, status: int, what: str, hint: str = "") -> Response:
+    """Say what did not work, and what to do."""
+    return visit.page("error.html", status=status, what=what, hint=hint)
+
+
+async def _form(request: Request) -> dict[str, str]:
+    """Read a form's body (URL Standard, application/x-www-form-urlencoded)."""
+    body = b""
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > FORM_LIMIT:
+            raise HTTPException(413)
+    fields = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=200)
+    return {name: values[-1] for name, values in fields.items()}
