@@ -12,6 +12,7 @@ PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 """Where programs are looked for, and started from."""
 PROGRAMS = {
     "btrfs-progs": ("btrfs", "mkfs.btrfs"),
+    "coreutils": ("chown", "install"),
     "dosfstools": ("fsck.vfat", "mkfs.vfat"),
     "e2fsprogs": ("debugfs", "e2fsck", "mke2fs", "tune2fs"),
     "f2fs-tools": ("fsck.f2fs", "mkfs.f2fs", "sload.f2fs"),
