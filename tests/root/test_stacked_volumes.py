@@ -1,7 +1,6 @@
 """What lies in partitions, found by recorded metadata and by sysfs as a guest's kernel had it.
 
-This kernel has no device-mapper: loop devices stand where its devices would be. The same on a
-kernel that has one: tests/boot/test_layers_boot.py.
+Loop devices stand where device-mapper's would be: not every kernel that runs tests has it.
 """
 
 from __future__ import annotations

@@ -212,6 +212,14 @@ def _seen_at(facts: BoardFacts, part: PartFacts, volume: Subvolume) -> Iterator[
 
 
 def _members(part: PartFacts) -> Iterator[NamedFinding]:
+    if isinstance(part.file_system, LvmPv) and part.file_system.members > 1:
+        group = part.file_system
+        yield not_rebuildable(
+            f"{part.device}: volume group {group.group}",
+            f"it has {group.members} physical volumes, and only groups on one partition can be "
+            "made again",
+            "files can be taken out with `holdstill get`",
+        )
     others = [name for name in part.members if f"/dev/{name}" != part.device]
     if others:
         shown = ", ".join(f"/dev/{name}" for name in others)

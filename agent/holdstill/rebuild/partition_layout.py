@@ -74,6 +74,8 @@ def fitted(
             smallest=lowest,
         )
         raise too_small
+    if size < disk.size:
+        disk = _without_free_extents(disk)
     limit = _limit(disk, size, leave_free)
     if elastic is None or (size == disk.size and _tail(disk) <= limit):
         return _sized(disk, size, disk.partitions)
@@ -91,6 +93,7 @@ def smallest(
 
     A target of the captured card's own size is always good for an unchanged layout.
     """
+    whole, disk = disk, _without_free_extents(disk)
     sector, tail = disk.sector_size, _tail(disk)
     if elastic is not None:
         partition = disk.area(elastic)
@@ -101,9 +104,23 @@ def smallest(
             tail += align_up(needed - partition.size, MOVE_STEP // sector)
     end = (tail + trailer(disk)) * sector + align_up(leave_free, sector)
     lowest = align_up(end, END_STEP)
-    unchanged = _tail(disk) <= _limit(disk, disk.size, leave_free)
+    unchanged = _tail(whole) <= _limit(whole, whole.size, leave_free)
     enough = elastic is None or disk.area(elastic).size * sector >= least.get(elastic, 0)
     return min(lowest, disk.size) if unchanged and enough else lowest
+
+
+def _without_free_extents(disk: Disk) -> Disk:
+    """Let a last partition end with its last logical volume: what is behind that is not in use."""
+    partitions = []
+    for partition in disk.partitions:
+        inside = disk.volumes_of(partition.number)
+        is_group = bool(inside) and all(volume.group for volume in inside)
+        if is_group and partition.end == _tail(disk):
+            size = max(volume.end for volume in inside) - partition.start
+            partitions.append(msgspec.structs.replace(partition, size=size))
+        else:
+            partitions.append(partition)
+    return msgspec.structs.replace(disk, partitions=tuple(partitions))
 
 
 def _check_kept(disk: Disk, elastic: int | None, least: Mapping[int, int]) -> None:

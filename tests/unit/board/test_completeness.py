@@ -32,6 +32,7 @@ from holdstill.model.layout import (
     Ext4,
     Fat,
     FileSystem,
+    LvmPv,
     Other,
     Partition,
     Raw,
@@ -433,6 +434,20 @@ def test_mappings_that_lead_in_a_circle_hold_nobody_up() -> None:
     circle = BlockDevice("sda", (8, 0), "sda", below=("dm-0",))
 
     assert said(replace(facts, devices=(circle, *facts.devices[1:])))
+
+
+@pytest.mark.parametrize("members", [1, 2])
+def test_a_volume_group_is_rebuilt_if_it_is_on_one_partition(members: int) -> None:
+    group = LvmPv(
+        uuid="p", group="data", group_uuid="g", extent_size=4 << 20, first_extent=1 << 20,
+        members=members,
+    )  # fmt: skip
+    third = PartFacts(3, "/dev/mmcblk0p3", group, (179, 3), is_raw=True, holders=("dm-0",))
+    facts = board()
+
+    found = said(replace(facts, parts=(*facts.parts, third)))
+    more = [(NOT_REBUILDABLE, "/dev/mmcblk0p3: volume group data")] if members > 1 else []
+    assert found == more
 
 
 def test_an_open_volume_on_a_captured_partition() -> None:

@@ -130,6 +130,9 @@ def test_free_extents_give_way_before_volumes_do() -> None:
     plan = planner.plan(captured, target_size=end, needs=NEEDS)
 
     assert [one.extents for one in of_kind(plan, MakeLvm)[0].volumes] == [100, 30]
+    # Also where what gives or takes is not the last volume.
+    other = planner.plan(captured, target_size=end, needs=NEEDS, grow=502)
+    assert [one.extents for one in of_kind(other, MakeLvm)[0].volumes] == [100, 30]
 
 
 def test_one_of_several_physical_volumes_is_refused_with_what_to_do() -> None:

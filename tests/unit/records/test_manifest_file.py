@@ -24,6 +24,8 @@ from holdstill.model.layout import (
     Disk,
     Ext4,
     FileSystem,
+    Luks,
+    LvmPv,
     Other,
     Partition,
     Subvolume,
@@ -103,7 +105,8 @@ def sensible(disk: Disk) -> Disk:
     if disk.label is TableLabel.DOS:
         disk = change(disk, id="0x9a3c5d2e")
         slots = [change(slot, type="83") for slot in slots]
-    return change(disk, partitions=tuple(slots))
+    # Volumes and what they are in: tests/unit/model/test_volume_check.py.
+    return change(disk, partitions=tuple(slots), volumes=())
 
 
 def named_areas(drawn: tuple[Attachment, ...], place: int) -> tuple[Attachment, ...]:
@@ -128,7 +131,8 @@ def of_our_format(drawn: object) -> Manifest:
         for place, one in enumerate(drawn.further_disks, start=2)
     )
     parts = [change(part, number=n) for n, part in enumerate(drawn.parts[: len(slots)], 1)]
-    parts = [part for part in parts if not isinstance(part.file_system, Subvolume)]
+    apart = Subvolume | LvmPv | Luks
+    parts = [part for part in parts if not isinstance(part.file_system, apart)]
     seen = [(), (TreeView(inside="deploy/a", place="/"), TreeView(inside="state", place="/var"))]
     parts = [change(part, views=seen[not n and bool(part.views)]) for n, part in enumerate(parts)]
     parts = [
