@@ -90,7 +90,7 @@ def command(
     """
     _check_installed()
     # The page is an extra: what it needs may not be installed, and loads slowly.
-    from holdstill.cli import page_server  # noqa: PLC0415
+    from holdstill.cli import page_captures, page_server  # noqa: PLC0415
     from holdstill.page.addresses import Addresses  # noqa: PLC0415
     from holdstill.page.links import Links  # noqa: PLC0415
     from holdstill.page.roles import Role  # noqa: PLC0415
@@ -115,6 +115,7 @@ def command(
             terminal.say(link + Links(folder, clock).make(allowed))
         app = page_server.site(
             KeeperPage(opened, settings, clock=clock, runner=LocalRunner()),
+            *page_captures.pages(opened, LocalRunner(), undo.enter_context(work_folder.made())),
             links=folder,
             addresses=addresses,
             clock=clock,

@@ -32,6 +32,10 @@ WITH RECURSIVE found(part) AS (
 SELECT part FROM found WHERE part NOT NULL"""
 
 
+LINKS_SEEN = 100
+"""Names of an inode that are looked at to find its first one in a folder."""
+
+
 class Totals(NamedTuple):
     """Counts of one part."""
 
@@ -146,13 +150,20 @@ class Index:
             yield from map(entry_of, self._db.execute(where + condition, values))
 
     def first_of_link(self, part: int, entry: Entry, top: bytes) -> bytes:
-        """Return the path of an entry's first name below a directory, in key order."""
+        """Return the path of an entry's first name below a directory, in key order.
+
+        Its own where there is none among the first names of its inode from there on: they are
+        looked at no further than LINKS_SEEN, since whoever made the index says how many there are.
+        """
         found = self._db.execute(
-            "SELECT directory, name FROM entry INDEXED BY entry_inode WHERE part = ? "
-            "AND inode = ? AND directory >= ? AND (directory = ? OR directory >= ? AND directory < ?) "
-            "AND link = ? AND type = ? ORDER BY directory, name LIMIT 1",
-            (part, entry.seen.inode, top, top, *_within(top), entry.link, int(entry.type)),
-        ).fetchone()
+            "SELECT directory, name FROM (SELECT directory, name, link, type FROM entry "
+            "INDEXED BY entry_inode WHERE part = ? AND inode = ? AND directory >= ? "
+            "ORDER BY directory, name LIMIT ?) "
+            "WHERE (directory = ? OR directory >= ? AND directory < ?) AND link = ? AND type = ? "
+            "ORDER BY directory, name LIMIT 1",
+            (part, entry.seen.inode, top, LINKS_SEEN, top, *_within(top), entry.link,
+             int(entry.type)),
+        ).fetchone()  # fmt: skip
         return entry.path if found is None else paths.join(*found)
 
     def matching(self, part: int, is_wanted: Callable[[bytes, bytes], bool]) -> Iterator[Entry]:
