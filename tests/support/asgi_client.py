@@ -80,8 +80,12 @@ class AsgiClient:
     async def _answer(self, scope: MutableMapping[str, object], body: bytes) -> Answer:
         told: list[Message] = []
 
+        asked = iter([body])
+
         async def receive() -> Message:
-            return {"type": "http.request", "body": body, "more_body": False}
+            for part in asked:
+                return {"type": "http.request", "body": part, "more_body": False}
+            return await asyncio.Future()  # it does not go away before it is answered
 
         async def send(message: Message) -> None:
             told.append(message)

@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.cli import page_server
+from holdstill.cli import page_captures, page_server
 from holdstill.page.addresses import Addresses
 from holdstill.page.links import Links
 from holdstill.page.roles import Role
@@ -65,11 +65,15 @@ def opened(
     """Hold the page of a store; folder: where its links are kept."""
     links = folder / "links"
     links.mkdir(mode=0o700, exist_ok=True)
-    keeper = KeeperPage(
-        store, keeping.no_limits(store.root), clock=clock, runner=runner or FakeSignatures()
-    )
+    runner = runner or FakeSignatures()
+    keeper = KeeperPage(store, keeping.no_limits(store.root), clock=clock, runner=runner)
+    indexes = folder / "indexes"
+    indexes.mkdir(exist_ok=True)
+    more = page_captures.pages(store, runner, indexes)
     addresses = Addresses.parse(public)
-    app = page_server.site(keeper, links=links, addresses=addresses, clock=clock, let_in=let_in)
+    app = page_server.site(
+        keeper, *more, links=links, addresses=addresses, clock=clock, let_in=let_in
+    )
     client = AsgiClient(app, public or HERE)
     try:
         yield Visited(client, Links(links, clock), keeper)

@@ -91,7 +91,7 @@ def command(
     """
     _check_installed()
     # The page is an extra: what it needs may not be installed, and loads slowly.
-    from holdstill.cli import page_server  # noqa: PLC0415
+    from holdstill.cli import page_captures, page_server  # noqa: PLC0415
     from holdstill.page.addresses import Addresses  # noqa: PLC0415
     from holdstill.page.links import Links  # noqa: PLC0415
     from holdstill.page.roles import Role  # noqa: PLC0415
@@ -118,6 +118,7 @@ def command(
         Thread(target=keeper.keep_looking, name="look", daemon=True).start()
         app = page_server.site(
             keeper,
+            *page_captures.pages(opened, LocalRunner(), undo.enter_context(work_folder.made())),
             links=folder,
             addresses=addresses,
             clock=clock,

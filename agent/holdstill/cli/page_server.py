@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from holdstill.page.addresses import Addresses
     from holdstill.page.keeper_view import KeeperView
     from holdstill.page.roles import Role
+    from holdstill.page.visit import Page
     from holdstill.system.clocks import Clock
 
 CONNECTIONS = 256
@@ -39,7 +40,7 @@ CONNECTIONS = 256
 
 def site(
     keeper: KeeperView,
-    *,
+    *more: Page,
     links: Path,
     addresses: Addresses,
     clock: Clock,
@@ -49,6 +50,7 @@ def site(
 
     Args:
         keeper: the store.
+        more: pages beside those of boards.
         links: folder of one-time links.
         addresses: by which it may be asked for.
         clock: by which sessions and links end.
@@ -57,7 +59,7 @@ def site(
     entrance = Entrance(
         Links(links, clock), Sessions(clock), GuessLimit(clock), is_secure=addresses.is_secure
     )
-    pages = (*OverviewPages(keeper).pages, *BoardPages(keeper).pages)
+    pages = (*OverviewPages(keeper).pages, *BoardPages(keeper).pages, *more)
     return application.create(
         Site(
             pages=pages,

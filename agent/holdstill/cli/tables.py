@@ -11,10 +11,10 @@ from rich.table import Table
 
 from holdstill.cli.consoles import WIDTH_OF_A_LOG
 from holdstill.keeper import retention
-from holdstill.model import emmc_boot, paths, tree_views
+from holdstill.model import emmc_boot, file_system_words, paths, tree_views
 from holdstill.model.attachment_names import area_of
 from holdstill.model.boot import BootVerdict
-from holdstill.model.layout import Ext4, Fat, LvmPv, Partition, Subvolume, TableLabel, Volume
+from holdstill.model.layout import Partition, Subvolume, TableLabel, Volume
 from holdstill.model.sizes import counted, human
 from holdstill.rebuild.steps import PutBootArea
 
@@ -77,33 +77,6 @@ def table(*headings: str, numbers: Sequence[str] = ()) -> Table:
     return made
 
 
-def file_system_words(kind: FileSystem) -> str:
-    """Describe a file system in a few words."""
-    match kind:
-        case Ext4(uuid=uuid, label=label):
-            return _joined(_ext_name(kind), label, uuid)
-        case Fat(bits=bits, label=label):
-            return _joined(f"FAT{bits}", label, kind.uuid)
-        case Subvolume(is_read_only=is_read_only, is_default=is_default):
-            marks = [
-                *(["read-only"] if is_read_only else []),
-                *(["default"] if is_default else []),
-            ]
-            return _joined("subvolume", *marks)
-        case LvmPv(group=group):
-            return f"LVM, volume group {group}"
-        case _:
-            words = msgspec.to_builtins(kind)
-            name = words.get("type") or words["kind"]
-            return _joined(str(name), str(words.get("label", "")), str(words.get("uuid", "")))
-
-
-def _ext_name(kind: Ext4) -> str:
-    if "extent" in kind.features or "extents" in kind.features:
-        return "ext4"
-    return "ext3" if "has_journal" in kind.features else "ext2"
-
-
 def _joined(*words: str) -> str:
     return " ".join(word for word in words if word)
 
@@ -129,7 +102,7 @@ def inspection(found: Inspection, out: Console) -> None:
         rows.add_row(
             part.label, _own(part.file_system, human(part.size)),
             human(part.used_bytes) if part.used_bytes else "-",
-            file_system_words(part.file_system), _seen(part), part.how, part.grade, part.why,
+            file_system_words.of(part.file_system), _seen(part), part.how, part.grade, part.why,
         )  # fmt: skip
     out.print(rows)
     for one in found.disks:
@@ -398,7 +371,7 @@ def _parts(found: Manifest, out: Console) -> None:
         rows.add_row(
             part.label, _own(part.file_system, str(place.start)),
             _own(part.file_system, human(place.size * disk.sector_size)),
-            _own(part.file_system, _type(place)), file_system_words(part.file_system),
+            _own(part.file_system, _type(place)), file_system_words.of(part.file_system),
             _seen(part), part.grade,
             f"{part.files:,}", human(part.content_bytes),
         )  # fmt: skip

@@ -17,9 +17,17 @@ _TOKEN = re.compile(rb"\*+|\?|\[[!^]?\]?[^\]/]*\]|\\.|.", re.DOTALL)
 _WILD = frozenset(b"*?[\\")
 
 
-def is_plain(pattern: bytes) -> bool:
-    """Return whether a pattern means one path only, as it is written."""
-    return _WILD.isdisjoint(pattern)
+def literal(pattern: bytes) -> bytes | None:
+    """Return the only path that a pattern means; None where it may mean several."""
+    tokens = _TOKEN.findall(pattern)
+    if any(token[:1] in {b"*", b"?"} or (token[:1] == b"[" and token[1:]) for token in tokens):
+        return None
+    return b"".join(map(_byte, tokens))
+
+
+def escaped(path: bytes) -> bytes:
+    """Return the pattern that means this path only."""
+    return re.sub(rb"([*?\[\\])", rb"\\\1", path)
 
 
 def folder_of(pattern: bytes) -> bytes:
@@ -29,18 +37,35 @@ def folder_of(pattern: bytes) -> bytes:
 
 
 def compiled(pattern: bytes) -> Pattern[bytes]:
-    """Return what matches, by `fullmatch`, the paths that a pattern means."""
-    return re.compile(b"".join(map(_translated, _TOKEN.findall(pattern))), re.DOTALL)
+    """Return what matches, by `fullmatch`, the paths that a pattern means.
+
+    Its time grows with the length of the path and that of the pattern, and no faster: what is
+    between two stars is taken where it comes first, and never looked for again. No other place
+    would do better, since a star stops at a slash.
+    """
+    runs: list[list[bytes]] = [[]]
+    for token in _TOKEN.findall(pattern):
+        if token.startswith(b"*"):
+            runs.append([])
+        else:
+            runs[-1].append(_translated(token))
+    first, *others = map(b"".join, runs)
+    between = (b"(?>[^/]*?" + run + b")" for run in others[:-1])
+    last = b"[^/]*" + others[-1] if others else b""
+    return re.compile(first + b"".join(between) + last, re.DOTALL)
 
 
 def _translated(token: bytes) -> bytes:
-    if token.startswith(b"*"):
-        return b"[^/]*"
     if token == b"?":
         return b"[^/]"
     if token.startswith(b"[") and len(token) > 1:
         return _set(token[1:-1])
-    return re.escape(token[1:] if token.startswith(b"\\") and len(token) > 1 else token)
+    return re.escape(_byte(token))
+
+
+def _byte(token: bytes) -> bytes:
+    """Return what a token means that stands for itself, or has a backslash before it."""
+    return token[1:] if token.startswith(b"\\") and len(token) > 1 else token
 
 
 def _set(inside: bytes) -> bytes:

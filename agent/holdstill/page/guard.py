@@ -21,8 +21,11 @@ POLICY = (
     "base-uri 'none'; frame-ancestors 'none'"
 )
 """Styles and pictures from here, and no scripts, wherever they are from."""
+FILE_POLICY = (
+    "default-src 'none'; form-action 'none'; base-uri 'none'; frame-ancestors 'none'; sandbox"
+)
+"""Of what is no page of ours, such as a captured picture: nothing in it runs, wherever it is."""
 HEADERS = {
-    "Content-Security-Policy": POLICY,
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), usb=()",
@@ -53,6 +56,8 @@ class Guard:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 headers.update(HEADERS)
+                is_page = headers.get("content-type", "").startswith("text/html")
+                headers["Content-Security-Policy"] = POLICY if is_page else FILE_POLICY
                 headers.setdefault("Cache-Control", "no-store")
             await send(message)
 

@@ -32,6 +32,10 @@ WITH RECURSIVE found(part) AS (
 SELECT part FROM found WHERE part NOT NULL"""
 
 
+LINKS_SEEN = 100
+"""Names of an inode that are looked at to find its first one in a folder."""
+
+
 class Totals(NamedTuple):
     """Counts of one part."""
 
@@ -69,8 +73,7 @@ class Index:
         where = "DELETE FROM entry WHERE part = ? AND "
         self._db.execute(where + "directory = ? AND name = ?", (part, directory, name))
         self._db.execute(where + "directory = ?", (part, path))
-        low, high = path + b"/", path + b"0"  # "0" follows "/"
-        self._db.execute(where + "directory >= ? AND directory < ?", (part, low, high))
+        self._db.execute(where + "directory >= ? AND directory < ?", (part, *_within(path)))
 
     def remove_part(self, part: int) -> None:
         """Take out everything of one partition."""
@@ -119,6 +122,49 @@ class Index:
         """Yield all entries of a part in key order; do not write meanwhile."""
         rows = self._db.execute(SELECT + "WHERE part = ? ORDER BY directory, name", (part,))
         yield from map(entry_of, rows)
+
+    def entries_after(self, part: int, after: tuple[bytes, bytes]) -> Iterator[Entry]:
+        """Yield the entries of a part behind a key (directory, name), in key order."""
+        rows = self._db.execute(
+            SELECT + "WHERE part = ? AND (directory, name) > (?, ?) ORDER BY directory, name",
+            (part, *after),
+        )
+        yield from map(entry_of, rows)
+
+    def keys_after(
+        self, part: int, after: tuple[bytes, bytes], limit: int
+    ) -> Iterator[tuple[bytes, bytes]]:
+        """Yield at most limit keys (directory, name) of a part behind one, in their order."""
+        yield from self._db.execute(
+            "SELECT directory, name FROM entry WHERE part = ? AND (directory, name) > (?, ?) "
+            "AND name <> x'' ORDER BY directory, name LIMIT ?",
+            (part, *after, limit),
+        )
+
+    def below(self, part: int, top: bytes) -> Iterator[Entry]:
+        """Yield everything below a directory in key order: what is in one comes behind it."""
+        where = SELECT + "WHERE part = ? AND name <> x'' AND "
+        within = "directory = ? ORDER BY name", (part, top)
+        deeper = "directory >= ? AND directory < ? ORDER BY directory, name", (part, *_within(top))
+        for condition, values in (within, deeper):
+            yield from map(entry_of, self._db.execute(where + condition, values))
+
+    def first_of_link(self, part: int, entry: Entry, top: bytes) -> bytes:
+        """Return the path of an entry's first name below a directory, in key order.
+
+        Its own where there is none among the first names of its inode from there on: they are
+        looked at no further than LINKS_SEEN, since whoever made the index says how many there are.
+        """
+        found = self._db.execute(
+            "SELECT directory, name FROM (SELECT directory, name, link, type FROM entry "
+            "INDEXED BY entry_inode WHERE part = ? AND inode = ? AND directory >= ? "
+            "ORDER BY directory, name LIMIT ?) "
+            "WHERE (directory = ? OR directory >= ? AND directory < ?) AND link = ? AND type = ? "
+            "ORDER BY directory, name LIMIT 1",
+            (part, entry.seen.inode, top, LINKS_SEEN, top, *_within(top), entry.link,
+             int(entry.type)),
+        ).fetchone()  # fmt: skip
+        return entry.path if found is None else paths.join(*found)
 
     def matching(self, part: int, is_wanted: Callable[[bytes, bytes], bool]) -> Iterator[Entry]:
         """Yield the entries of a part whose (directory, name) is wanted, in key order."""
@@ -343,3 +389,10 @@ class Index:
     def commit(self) -> None:
         """Make what was written so far final."""
         self._db.commit()
+
+
+def _within(top: bytes) -> tuple[bytes, bytes]:
+    """Return the first path that may be within a directory, and the first behind all of them."""
+    if not top:
+        return b"\0", b"\xff" * paths.PATH_MAX
+    return top + b"/", top + b"0"  # "0" follows "/"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.model import entries as model_entries
 from holdstill.model.entries import COMPARED, Entry, EntryType, Omitted
@@ -152,6 +152,63 @@ def kind_of(fields: Iterable[str]) -> ChangeKind:
     return ChangeKind.TIME if names <= _TIME else ChangeKind.METADATA
 
 
+class Stretch(NamedTuple):
+    """Some changes of a partition in key order, each with its path inside.
+
+    Attributes:
+        last: the path behind which the others are; None for no more.
+    """
+
+    changes: tuple[tuple[bytes, Change], ...]
+    last: bytes | None
+
+
+def stretch(
+    part: SourcePart, before: Iterable[Entry], after: Iterable[Entry], wish: CompareOptions,
+    *, most: int,
+) -> Stretch:  # fmt: skip
+    """Compare two streams in key order until as many changes were found as are to be listed.
+
+    Args:
+        part: what they are of.
+        before: entries with their digests, behind a key.
+        after: the same of the other side.
+        wish: which changes are listed, and how many.
+        most: paths that are compared.
+    """
+    found = list[tuple[bytes, Change]]()
+    for count, (old, new) in enumerate(pairs(before, after), start=1):
+        one = new or old
+        assert one is not None  # noqa: S101  one of them is there
+        fields = differing(old, new) if old and new else ()
+        if not (old and new) or fields:
+            kind = kind_of(fields) if fields else _kind_of_one(old)
+            if kind not in wish.hidden:
+                found.append((one.path, _change(part, old, new, kind, fields)))
+        if len(found) == wish.listed or count == most:
+            return Stretch(tuple(found), one.path)
+    return Stretch(tuple(found), None)
+
+
+def _kind_of_one(old: Entry | None) -> ChangeKind:
+    return ChangeKind.REMOVED if old else ChangeKind.ADDED
+
+
+def _change(
+    part: SourcePart, old: Entry | None, new: Entry | None, kind: ChangeKind,
+    fields: tuple[str, ...],
+) -> Change:  # fmt: skip
+    one = new or old
+    assert one is not None  # noqa: S101  one of them is there
+    return Change(
+        kind=kind,
+        path=part.shown(one.path),
+        fields=fields,
+        size_before=old.size if old else 0,
+        size_after=new.size if new else 0,
+    )
+
+
 @dataclass
 class _Counts:
     part: SourcePart
@@ -165,7 +222,7 @@ class _Counts:
         self.before += old.size if old else 0
         self.after += new.size if new else 0
         if old is None or new is None:
-            self._note(old, new, ChangeKind.REMOVED if old else ChangeKind.ADDED)
+            self._note(old, new, _kind_of_one(old))
         elif fields := differing(old, new):
             self._note(old, new, kind_of(fields), fields)
 
@@ -173,18 +230,9 @@ class _Counts:
         self, old: Entry | None, new: Entry | None, kind: ChangeKind, fields: tuple[str, ...] = ()
     ) -> None:
         self.counts[kind] += 1
-        one = new or old
-        if one is None or kind in self.wish.hidden or len(self.changes) >= self.wish.listed:
+        if kind in self.wish.hidden or len(self.changes) >= self.wish.listed:
             return
-        self.changes.append(
-            Change(
-                kind=kind,
-                path=self.part.shown(one.path),
-                fields=fields,
-                size_before=old.size if old else 0,
-                size_after=new.size if new else 0,
-            )
-        )
+        self.changes.append(_change(self.part, old, new, kind, fields))
 
     def result(self) -> PartComparison:
         visible = sum(count for kind, count in self.counts.items() if kind not in self.wish.hidden)

@@ -143,9 +143,13 @@ class CapturedSource(_Parts):
 @contextmanager
 def captured(stored: SealedCapture) -> Iterator[CapturedSource]:
     """Hold a sealed capture open as a side."""
-    name = f"{stored.board}/{stored.name}"
     with assembled.opened_index(stored) as index:
-        yield _described(name, stored.manifest(), index, stored)
+        yield of_index(stored, stored.manifest(), index)
+
+
+def of_index(stored: SealedCapture, manifest: Manifest, index: Index) -> CapturedSource:
+    """Return a sealed capture as a side whose index is open."""
+    return _described(f"{stored.board}/{stored.name}", manifest, index, stored)
 
 
 def _described(

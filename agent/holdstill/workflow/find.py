@@ -110,6 +110,16 @@ class PathWish:
             )
         return cls(pattern)
 
+    @classmethod
+    def of_place(cls, part: int, path: bytes) -> PathWish:
+        """Return the wish for one path of a partition."""
+        return cls(b"%d:/" % part + path_pattern.escaped(path))
+
+    @property
+    def is_one_path(self) -> bool:
+        """Whether it is looked up rather than looked for."""
+        return b"/" in self.pattern and path_pattern.literal(self.pattern) is not None
+
     def within(self, part: int, views: Sequence[TreeView]) -> Callable[[bytes, bytes], bool]:
         """Return what tells whether (directory, name) of a partition is meant."""
         matches = path_pattern.compiled(self.pattern).fullmatch
@@ -125,10 +135,11 @@ class PathWish:
 
     def entries(self, index: Index, part: int, views: Sequence[TreeView]) -> Iterator[Entry]:
         """Yield the entries of a partition that are meant."""
-        if b"/" not in self.pattern or not path_pattern.is_plain(self.pattern):
+        literal = path_pattern.literal(self.pattern)
+        if not self.is_one_path or literal is None:
             yield from index.matching(part, self.within(part, views))
             return
-        found = (top.inside_of(self.pattern) for top in _tops(part, views))
+        found = (top.inside_of(literal) for top in _tops(part, views))
         for path in dict.fromkeys(path for path in found if path is not None):
             entry = index.get(part, path)
             yield from [entry] if entry else []

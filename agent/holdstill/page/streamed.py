@@ -1,0 +1,43 @@
+"""An answer whose bytes are made while they are sent."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from starlette.responses import StreamingResponse
+
+if TYPE_CHECKING:
+    from collections.abc import Generator, Iterator, Mapping
+
+    from starlette.types import Receive, Scope, Send
+
+
+class Streamed(StreamingResponse):
+    """Bytes as they are drawn, one piece at a time, in a thread.
+
+    The first piece is drawn before anything is sent: what cannot begin is told on a page. What
+    fails later breaks the connection off, so that nobody takes what came for the whole.
+    """
+
+    def __init__(
+        self, parts: Generator[bytes, None, None], type_: str, headers: Mapping[str, str]
+    ) -> None:
+        """Begin with the first piece.
+
+        Raises: what drawing it does.
+        """
+        first = next(parts, b"")
+        super().__init__(_behind(first, parts), media_type=type_, headers=dict(headers))
+        self._parts = parts
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send it, as ASGI has it; what it holds open is let go of, however it ends."""
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._parts.close()
+
+
+def _behind(first: bytes, parts: Generator[bytes, None, None]) -> Iterator[bytes]:
+    yield first
+    yield from parts
