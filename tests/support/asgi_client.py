@@ -79,9 +79,12 @@ class AsgiClient:
 
     async def _answer(self, scope: MutableMapping[str, object], body: bytes) -> Answer:
         told: list[Message] = []
+        bodies = iter([body])
 
         async def receive() -> Message:
-            return {"type": "http.request", "body": body, "more_body": False}
+            if (part := next(bodies, None)) is None:
+                await asyncio.Event().wait()  # nobody hangs up
+            return {"type": "http.request", "body": part, "more_body": False}
 
         async def send(message: Message) -> None:
             told.append(message)

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
     from holdstill.page.addresses import Addresses
+    from holdstill.page.images import ImagePages
     from holdstill.page.keeper_view import KeeperView
     from holdstill.page.roles import Role
     from holdstill.system.clocks import Clock
@@ -43,6 +44,7 @@ def site(
     links: Path,
     addresses: Addresses,
     clock: Clock,
+    images: ImagePages,
     let_in: Role | None = None,
 ) -> ASGIApp:
     """Return the application for a store.
@@ -52,12 +54,13 @@ def site(
         links: folder of one-time links.
         addresses: by which it may be asked for.
         clock: by which sessions and links end.
+        images: the pages of images and rehearsals.
         let_in: the role of everybody, where a proxy has a login of its own.
     """
     entrance = Entrance(
         Links(links, clock), Sessions(clock), GuessLimit(clock), is_secure=addresses.is_secure
     )
-    pages = (*OverviewPages(keeper).pages, *BoardPages(keeper).pages)
+    pages = (*OverviewPages(keeper).pages, *BoardPages(keeper).pages, *images.pages)
     return application.create(
         Site(
             pages=pages,

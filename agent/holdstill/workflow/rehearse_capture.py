@@ -38,13 +38,34 @@ def rehearse(
     deadline: float,
     sign: str,
 ) -> Rehearsal:
-    """Boot a capture on a scratch image, without a network; the capture is not touched.
+    """Boot a capture as `boot` does, and note a boot that succeeded in the board's ledger."""
+    found = boot(
+        capture, machine=machine, clock=clock, progress=progress, scratch=scratch, log=log,
+        picture=picture, deadline=deadline, sign=sign,
+    )  # fmt: skip
+    if found.booted:
+        capture_notes.booted(store, capture.board, str(capture.name), clock=clock)
+    return found
 
-    A boot that succeeded is noted in the board's ledger. What the scratch image could not be
-    made with, such as a loader whose installer this machine lacks, is among the remarks.
+
+def boot(
+    capture: StoredCapture,
+    *,
+    machine: EmulatorRunner,
+    clock: Clock,
+    progress: Progress,
+    scratch: Path,
+    log: Path,
+    picture: Path,
+    deadline: float,
+    sign: str = "",
+) -> Rehearsal:
+    """Boot a capture on a scratch image, without a network; nothing in the store is touched.
+
+    What the scratch image could not be made with, such as a loader whose installer this machine
+    lacks, is among the remarks.
 
     Args:
-        store: where the capture is.
         capture: what to boot.
         machine: runs tools and the emulator.
         clock: measures, and dates the note.
@@ -72,8 +93,6 @@ def rehearse(
             images[0], runner=machine, clock=clock, log=log, picture=picture, deadline=deadline,
             sign=sign, further=images[1:],
         )  # fmt: skip
-    if found.booted:
-        capture_notes.booted(store, capture.board, str(capture.name), clock=clock)
     return replace(found, remarks=(*notes, *found.remarks))
 
 
