@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from support.page import Visited
 
-TIMEOUT = 60.0
-"""Seconds for what takes two on a machine with nothing else to do."""
+TIMEOUT = 150.0
+"""Seconds for what takes two seconds on a machine with nothing else to do."""
 ENDED = ("done", "failed", "cancelled", "interrupted")
 
 
