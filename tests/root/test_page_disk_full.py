@@ -22,7 +22,7 @@ pytestmark = pytest.mark.timeout(300)
 def test_an_image_that_fills_the_disk_fails_in_words_and_leaves_the_disk_as_it_was(
     tmp_path: Path,
 ) -> None:
-    store = plain_board.captured(tmp_path / "plain").store
+    store = plain_board.captured(tmp_path).store
     capture = next((store / "boards/pier-3/captures").iterdir()).name
     disk = tmp_path / "disk.img"
     # The files of the capture are 17 MiB that no packer makes smaller.

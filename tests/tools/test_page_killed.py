@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 import time
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
 from http.client import HTTPConnection
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -37,12 +37,12 @@ class Browser:
 
     def ask(self, method: str, path: str, **fields: str) -> tuple[int, str, str]:
         """Return status, cookie or new address, and body."""
-        connection = HTTPConnection("127.0.0.1", self._port, timeout=60)
         headers = {"Cookie": self._cookie, "Origin": f"http://127.0.0.1:{self._port}"}
-        connection.request(method, path, urlencode(fields) if fields else None, headers)
-        answer = connection.getresponse()
-        more = answer.headers.get("Set-Cookie") or answer.headers.get("Location") or ""
-        return answer.status, more, answer.read().decode()
+        with closing(HTTPConnection("127.0.0.1", self._port, timeout=60)) as connection:
+            connection.request(method, path, urlencode(fields) if fields else None, headers)
+            with connection.getresponse() as answer:
+                more = answer.headers.get("Set-Cookie") or answer.headers.get("Location") or ""
+                return answer.status, more, answer.read().decode()
 
 
 @contextmanager
@@ -73,25 +73,21 @@ def is_open(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
-def children(pid: int) -> list[int]:
-    """Return the processes that a process has started (proc(5))."""
-    lists = Path(f"/proc/{pid}/task").glob("*/children")
-    return [int(each) for path in lists for each in path.read_text(encoding="ascii").split()]
-
-
-def is_there(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    stat = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace")
-    return stat.rpartition(")")[2].split()[0] != "Z"
+def at_work(folder: Path) -> list[str]:
+    """Return the processes that do jobs in a folder, and what these have started (proc(5))."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError):  # it has ended meanwhile
+            line = (process / "cmdline").read_bytes()
+            if os.fsencode(folder) in line and b"--work" not in line:
+                found.append(process.name)
+    return found
 
 
 def test_a_killed_page_leaves_a_job_that_is_told_as_interrupted_and_made_again(
     tmp_path: Path,
 ) -> None:
-    store, work = plain_board.captured(tmp_path / "plain").store, tmp_path / "work"
+    store, work = plain_board.captured(tmp_path).store, tmp_path / "pages"
     work.mkdir(mode=0o700)
     capture = next((store / "boards/pier-3/captures").iterdir()).name
     form = f"/boards/pier-3/{capture}/image"
@@ -101,13 +97,13 @@ def test_a_killed_page_leaves_a_job_that_is_told_as_interrupted_and_made_again(
         _, job, _ = browser.ask(
             "POST", form, size="160M", format=".img.xz", identity="replacement"
         )
-        page_jobs.until(lambda: bool(list(work.glob("*/.*.draft"))))
-        doing = children(page.pid)
+        page_jobs.until(lambda: bool(list(work.glob("*/.pier-3*.draft"))))
+        doing = at_work(work)
         page.send_signal(signal.SIGKILL)
         page.wait()
 
     assert doing
-    page_jobs.until(lambda: not any(map(is_there, doing)), seconds=30)
+    page_jobs.until(lambda: not at_work(work), seconds=60)
     with served(store, work, tmp_path / "log") as (page, browser):
         text = browser.ask("GET", job)[2]
         left = [each.name for each in work.glob("*/*") if each.suffix not in {".json", ""}]

@@ -15,7 +15,11 @@ OFFER = ImageOffer(captured=16 * GIB, smallest=3 * GIB)
 GOOD = {"size": str(4 * GIB), "format": ".img.xz", "identity": "replacement"}
 
 
-def ordered(offer: ImageOffer = OFFER, **fields: str) -> Order:
+def ordered(**fields: str) -> Order:
+    return ordered_of(OFFER, fields)
+
+
+def ordered_of(offer: ImageOffer, fields: dict[str, str]) -> Order:
     return image_form.order(
         GOOD | fields, "pier-3", "000042-20261125T021503Z", offer=offer, packings=tuple(Packing)
     )
@@ -88,7 +92,7 @@ def test_what_is_not_to_be_had_is_refused_in_words(fields: dict[str, str]) -> No
 
 def test_nothing_is_ordered_of_what_cannot_be_made() -> None:
     with pytest.raises(UsageError, match="altered"):
-        ordered(ImageOffer(refusal="it was altered"))
+        ordered_of(ImageOffer(refusal="it was altered"), {})
 
 
 def test_sizes_are_offered_that_fit_and_any_card_of_that_name_has() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -31,6 +30,7 @@ from support import page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
     from holdstill.keeper.store import Store
@@ -67,10 +67,8 @@ class Offers:
         return console_markers.plain(printed)
 
 
-@contextmanager
-def never(folder: Path) -> Iterator[RunningJob]:
+def never(folder: Path) -> AbstractContextManager[RunningJob]:
     raise AssertionError(f"nothing is started here: {folder}")
-    yield
 
 
 @pytest.fixture
