@@ -41,8 +41,8 @@ def start(root: Path, folder: Path) -> Iterator[Background]:
     work = folder / WORK
     work.mkdir(mode=0o700, exist_ok=True)
     words = (*_BEHIND, sys.executable, "-B", "-m", _MODULE, _JOB, root, folder)
-    command = Command.of(*words, environment=(("TMPDIR", str(work)),))
-    with process.background(command, log=folder / LOG) as running:
+    # Not with TMPDIR in there: the emulator's socket needs a short path (unix(7), 108 bytes).
+    with process.background(Command.of(*words), log=folder / LOG) as running:
         yield running
 
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 ORDER, STATUS, PROGRESS, OUTCOME = "order.json", "status.json", "progress.json", "outcome.json"
 LOG, CONSOLE, SCREEN = "log", "console", "screen.png"
 WORK = "work"
-"""Folder for what is temporary: the child's TMPDIR, and a rehearsal's scratch images."""
+"""Folder for a rehearsal's scratch images."""
 _DOCUMENTS = frozenset({ORDER, STATUS, PROGRESS, OUTCOME, LOG, CONSOLE, SCREEN})
 T = TypeVar("T")
 
