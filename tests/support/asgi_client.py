@@ -79,13 +79,12 @@ class AsgiClient:
 
     async def _answer(self, scope: MutableMapping[str, object], body: bytes) -> Answer:
         told: list[Message] = []
-
-        asked = iter([body])
+        bodies = iter([body])
 
         async def receive() -> Message:
-            for part in asked:
-                return {"type": "http.request", "body": part, "more_body": False}
-            return await asyncio.Future()  # it does not go away before it is answered
+            if (part := next(bodies, None)) is None:
+                await asyncio.Event().wait()  # nobody hangs up
+            return {"type": "http.request", "body": part, "more_body": False}
 
         async def send(message: Message) -> None:
             told.append(message)

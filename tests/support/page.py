@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
-from holdstill.cli import page_captures, page_server
+from holdstill.cli import page_captures, page_job, page_server
 from holdstill.page.addresses import Addresses
+from holdstill.page.images import ImagePages
 from holdstill.page.links import Links
 from holdstill.page.roles import Role
 from holdstill.workflow.keeper_page import KeeperPage
+from holdstill.workflow.page_images import CaptureOffers
 from support import keeping
 from support.asgi_client import AsgiClient
 from support.keeping import FakeClock, FakeSignatures
@@ -61,8 +64,9 @@ def opened(
     runner: Runner | None = None,
     public: str = "",
     let_in: Role | None = None,
+    images: ImagePages | None = None,
 ) -> Iterator[Visited]:
-    """Hold the page of a store; folder: where its links are kept."""
+    """Hold the page of a store; folder: where its links are kept; images: none are made else."""
     links = folder / "links"
     links.mkdir(mode=0o700, exist_ok=True)
     runner = runner or FakeSignatures()
@@ -71,8 +75,11 @@ def opened(
     indexes.mkdir(exist_ok=True)
     more = page_captures.pages(store, runner, indexes)
     addresses = Addresses.parse(public)
+    images = images or ImagePages(
+        CaptureOffers(partial(page_job.measure, store.root), clock), None
+    )
     app = page_server.site(
-        keeper, *more, links=links, addresses=addresses, clock=clock, let_in=let_in
+        keeper, *images.pages, *more, links=links, addresses=addresses, clock=clock, let_in=let_in
     )
     client = AsgiClient(app, public or HERE)
     try:

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 ROLES = ("look", "files", "images")
 LINKS = Path("/run/holdstill-page")
 """Where the unit keeps links; it makes the folder."""
+WORK = Path("/var/lib/holdstill-page")
+"""Where the unit has room for images and rehearsals, if that was wanted."""
 _PATH = click.Path(path_type=Path)
 
 
@@ -64,6 +66,21 @@ _PATH = click.Path(path_type=Path)
     type=_PATH,
     help=f"Folder of links, for this user alone. Default: {LINKS}, if it is there.",
 )
+@click.option(
+    "--work",
+    "work_path",
+    type=_PATH,
+    help="Folder for images and rehearsals, for this user alone. "
+    f"Default: {WORK}, if it is there; else none are made.",
+)
+@click.option(
+    "--keep-images",
+    "keep_days",
+    type=click.IntRange(1, 3650),
+    default=7,
+    show_default=True,
+    help="Days for which they are kept, unless their room is needed.",
+)
 @click.option("--new-link", "is_new_link", is_flag=True,
               help="Print another link to the page that runs already, and end.")  # fmt: skip
 def command(
@@ -76,22 +93,28 @@ def command(
     public: str,
     login_by_proxy: bool,
     links_path: Path | None,
+    work_path: Path | None,
+    keep_days: int,
     is_new_link: bool,
 ) -> None:
     r"""Show boards and captures on a page for browsers, at this machine only.
 
     It prints a link that lets one browser in, once, within ten minutes. From another machine,
     come by SSH: `ssh -L 8642:localhost:8642 boathouse`, then open the link there. Nothing of
-    the store is changed.
+    the store is changed, but that a rehearsal that booted is noted.
+
+    Whoever has a link with --role images can have images made and captures rehearsed, one at a
+    time, in the folder of --work.
 
     \b
     Examples:
       holdstill page --store /srv/holdstill
+      holdstill page --store /srv/holdstill --work /srv/cards --role images
       holdstill page --new-link --role files
     """
     _check_installed()
     # The page is an extra: what it needs may not be installed, and loads slowly.
-    from holdstill.cli import page_captures, page_server  # noqa: PLC0415
+    from holdstill.cli import page_captures, page_images, page_server  # noqa: PLC0415
     from holdstill.page.addresses import Addresses  # noqa: PLC0415
     from holdstill.page.links import Links  # noqa: PLC0415
     from holdstill.page.roles import Role  # noqa: PLC0415
@@ -116,8 +139,12 @@ def command(
             terminal.say(link + Links(folder, clock).make(allowed))
         keeper = KeeperPage(opened, settings, clock=clock, runner=LocalRunner())
         Thread(target=keeper.keep_looking, name="look", daemon=True).start()
+        images = undo.enter_context(
+            page_images.opened(opened.root, _work(work_path), settings, clock, days=keep_days)
+        )
         app = page_server.site(
             keeper,
+            *images.pages,
             *page_captures.pages(opened, LocalRunner(), undo.enter_context(work_folder.made())),
             links=folder,
             addresses=addresses,
@@ -142,6 +169,13 @@ def _usual_links(undo: ExitStack, *, is_new_link: bool) -> Path:
             hint="name the folder that the running page was given with --links",
         )
     return undo.enter_context(work_folder.made())
+
+
+def _work(given: Path | None) -> Path | None:
+    """Return the folder for images; None where none are made."""
+    if given is None and not WORK.exists():
+        return None
+    return (given or WORK).absolute()
 
 
 def _check_proxy(public: str, sockets: Sequence[socket.socket]) -> None:

@@ -13,6 +13,7 @@ import click
 from holdstill.cli import consoles, open_capture, options, progress, tables, terminal
 from holdstill.errors import DegradedError, TargetRefusedError, UsageError
 from holdstill.model import sizes
+from holdstill.rebuild import compressed_image
 from holdstill.rebuild.device_safety import Confirmation
 from holdstill.rebuild.rebuild_target import Existing
 from holdstill.system.clocks import SystemClock
@@ -94,7 +95,8 @@ def command(
 ) -> int:
     r"""Rebuild a capture as a bootable card or image, and read all of it back.
 
-    TARGET is an image file (.img, .img.zst, .img.xz) or a card's device (/dev/sdX, /dev/mmcblkN).
+    TARGET is an image file (.img, .img.zst, .img.xz, .img.zip) or a card's device (/dev/sdX,
+    /dev/mmcblkN).
 
     EVERYTHING ON THE CARD IS LOST. It is refused if it is mounted or in use, holds the running
     system, or is not named by its serial or size. Shut a board down before you pull its card.
@@ -200,18 +202,23 @@ def _check_faults(stored: SealedCapture, *, despite_faults: bool) -> None:
 
 
 _OTHER_PACKINGS = frozenset(
-    {".gz", ".bz2", ".zip", ".7z", ".lz4", ".lzma", ".rar", ".tar", ".tgz", ".tbz2", ".txz"}
+    {".gz", ".bz2", ".7z", ".lz4", ".lzma", ".rar", ".tar", ".tgz", ".tbz2", ".txz"}
 )
 """Endings that promise what would not be inside; any other one may name a plain image."""
+
+
+def _is_shouted(suffix: str) -> bool:
+    """Whether a packing's suffix is in capitals, by which we would not know it."""
+    return suffix.lower() in compressed_image.SUFFIXES and suffix not in compressed_image.SUFFIXES
 
 
 def _goal(path: Path, size: str | None, existing: Existing, consent: Confirmation) -> RebuildGoal:
     if not path.is_block_device() and path.is_relative_to("/dev"):
         raise TargetRefusedError(f"there is no device {path}", hint="is the card in? see `lsblk`")
-    if path.suffix.lower() in _OTHER_PACKINGS:
+    if path.suffix.lower() in _OTHER_PACKINGS or _is_shouted(path.suffix):
         raise UsageError(
             f"{path.name}: images are not packed as {path.suffix}",
-            hint="name it .img, .img.zst or .img.xz",
+            hint="name it .img, .img.zst, .img.xz or .img.zip",
         )
     if not path.is_block_device():
         wanted = sizes.parse_size(size) if size else 0

@@ -29,7 +29,10 @@ def parse_size(text: str) -> Bytes:
     match = _SIZE.fullmatch(text.strip())
     if match is None:
         raise UsageError(f"{text!r} is not a size", hint="write bytes, or 512M, 7.5G, 1T")
-    return Bytes(int(float(match[1]) * _UNITS[match[2].upper()]))
+    try:
+        return Bytes(int(float(match[1]) * _UNITS[match[2].upper()]))
+    except OverflowError as error:  # beyond some 300 digits a float is infinite
+        raise UsageError(f"{text[:20]!r}... is more than any disk has") from error
 
 
 class ByteSize(int):

@@ -112,7 +112,8 @@ def _stat(path: Path) -> os.stat_result:
         )
     if not stat.S_ISBLK(found.st_mode):
         raise TargetRefusedError(
-            f"{path} is no block device", hint="an image's name ends in .img, .img.zst or .img.xz"
+            f"{path} is no block device",
+            hint="an image's name ends in .img, .img.zst, .img.xz or .img.zip",
         )
     return found
 

@@ -1,19 +1,18 @@
 """Images for other people's programs: compressed, with a checksum beside them.
 
 An image is filled in no order, so it grows as a sparse draft first and is packed at the end, in
-one stream: read, packed, hashed and written at once.
+one stream.
 """
 
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from holdstill.errors import TargetFailedError
-from holdstill.rebuild import rebuild_target
+from holdstill.rebuild import rebuild_target, zip_image
 from holdstill.rebuild.rebuild_target import Existing
 from holdstill.system import files, process
 from holdstill.system.process import Command
@@ -30,6 +29,8 @@ PACKERS = {
     ".xz": ("xz", "--quiet", "-T0", "-1", "--stdout"),
 }
 """By the last suffix of an image's name: the program that packs it."""
+SUFFIXES = (*PACKERS, zip_image.SUFFIX)
+"""Last suffixes of an image that is packed."""
 TIMEOUT = 60.0
 """Seconds that a packer may take to end after its last byte."""
 
@@ -44,6 +45,7 @@ def check_place(path: Path, *, existing: Existing = Existing.KEEP) -> None:
     rebuild_target.check_image_path(path, existing=existing)
     if path.suffix in PACKERS:
         process.require(PACKERS[path.suffix][0])
+    if path.suffix in SUFFIXES:
         rebuild_target.check_image_path(checksum_path(path), existing=existing)
 
 
@@ -62,7 +64,7 @@ def claimed_image(
         TargetFailedError: packing failed.
     """
     check_place(path, existing=existing)
-    if path.suffix not in PACKERS:
+    if path.suffix not in SUFFIXES:
         with rebuild_target.claimed_image(path, size=size, existing=existing) as image:
             yield image
         return
@@ -82,15 +84,13 @@ def checksum_path(path: Path) -> Path:
 def _pack(image: Path, path: Path, existing: Existing) -> None:
     draft = path.with_name(f".{path.name}.draft")
     try:
-        # Let a command write into a draft; return the SHA-256 of that.
-        command = Command.of(*PACKERS[path.suffix], image, timeout=TIMEOUT)
-        total = hashlib.sha256()
-        with files.opened_for_writing(draft) as handle, process.streaming(command) as packed:
-            while chunk := packed.read(files.CHUNK):
-                total.update(chunk)
-                files.write_all(handle, chunk)
+        with files.opened_for_writing(draft) as handle:
+            if path.suffix == zip_image.SUFFIX:
+                zip_image.write(handle, image, zip_image.member_name(path))
+            else:
+                _write_packed(handle, image, path.suffix)
             os.fsync(handle)
-        digest = total.hexdigest()
+        digest = files.hash_file(draft).hex()
         if existing is Existing.REPLACE:
             checksum_path(path).unlink(missing_ok=True)  # it will not be true in a moment
         rebuild_target.publish(draft, path, existing=existing)
@@ -102,3 +102,10 @@ def _pack(image: Path, path: Path, existing: Existing) -> None:
     finally:
         with contextlib.suppress(FileNotFoundError):
             draft.unlink()
+
+
+def _write_packed(handle: int, image: Path, suffix: str) -> None:
+    command = Command.of(*PACKERS[suffix], image, timeout=TIMEOUT)
+    with process.streaming(command) as packed:
+        while chunk := packed.read(files.CHUNK):
+            files.write_all(handle, chunk)

@@ -38,14 +38,35 @@ def rehearse(
     deadline: float,
     sign: str,
 ) -> Rehearsal:
-    """Boot a capture on a scratch image, without a network; the capture is not touched.
+    """Boot a capture as `boot` does, and note a boot that succeeded in the board's ledger."""
+    found = boot(
+        capture, machine=machine, clock=clock, progress=progress, scratch=scratch, log=log,
+        picture=picture, deadline=deadline, sign=sign,
+    )  # fmt: skip
+    if found.booted:
+        capture_notes.booted(store, capture.board, str(capture.name), clock=clock)
+    return found
+
+
+def boot(
+    capture: StoredCapture,
+    *,
+    machine: EmulatorRunner,
+    clock: Clock,
+    progress: Progress,
+    scratch: Path,
+    log: Path,
+    picture: Path,
+    deadline: float,
+    sign: str = "",
+) -> Rehearsal:
+    """Boot a capture on a scratch image, without a network; nothing in the store is touched.
 
     What was in encrypted containers is written unencrypted: nobody is there to type a passphrase.
-    A boot that succeeded is noted in the board's ledger. What the scratch image could not be
-    made with, such as a loader whose installer this machine lacks, is among the remarks.
+    What the scratch image could not be made with, such as a loader whose installer this machine
+    lacks, is among the remarks.
 
     Args:
-        store: where the capture is.
         capture: what to boot.
         machine: runs tools and the emulator.
         clock: measures, and dates the note.
@@ -78,8 +99,6 @@ def rehearse(
             images[0], runner=machine, clock=clock, log=log, picture=picture, deadline=deadline,
             sign=sign, further=images[1:],
         )  # fmt: skip
-    if found.booted:
-        capture_notes.booted(store, capture.board, str(capture.name), clock=clock)
     return replace(found, remarks=(*notes, *found.remarks))
 
 
