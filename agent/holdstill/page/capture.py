@@ -44,6 +44,7 @@ class CapturePages:
             "capture.html", board=visit.place["board"], capture=found.brief.name, found=found,
             words=tree_views.words, top=lambda number: Place(number, b""),
             area=attachment_names.words, kind=file_system_words.of,
+            may_make=visit.may(Role.IMAGES),
         )  # fmt: skip
 
     def place(self, visit: Visit) -> Response:

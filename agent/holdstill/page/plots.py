@@ -103,7 +103,7 @@ def days(first: datetime, last: datetime) -> tuple[Tick, ...]:
 def _height(value: float, top: float) -> float:
     """Return where a number is, from the drawing's top."""
     room = HEIGHT - TOP - BOTTOM
-    return round(TOP + room * (1 - (value / top if top else 0.0)), 1)
+    return round(TOP + room * (1 - (min(value, top) / top if top else 0.0)), 1)
 
 
 def _power_of_two(value: float) -> float:
@@ -111,9 +111,14 @@ def _power_of_two(value: float) -> float:
     return 2.0 ** ceil(log2(value)) if value > 0 else 1.0
 
 
+_MOST = 1e300
+"""What is more than this is shown at the top: twice the largest number is no number."""
+
+
 def _round_up(value: float) -> float:
     """Return the next number that is 1, 2, 4 or 8 times a power of ten."""
     if value <= 0:
         return 1.0
+    value = min(value, _MOST)
     power = 10.0 ** floor(log10(value))
     return next(step * power for step in (1, 2, 4, 8, 10, 20) if step * power >= value)
