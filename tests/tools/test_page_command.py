@@ -213,3 +213,21 @@ def test_it_takes_over_a_socket_of_systemds_and_prints_no_link(
     with serving("--store", str(store), "--links", str(links), before=activate) as server:
         assert ask(http.client.HTTPConnection("localhost", port)).status == 403
     assert server.stdout is not None
+
+
+def test_who_asks_for_nothing_keeps_nobody_out_for_long(store: Path, port: int) -> None:
+    with serving("--store", str(store), "--port", str(port)) as server:
+        printed(server)
+        connection = http.client.HTTPConnection("localhost", port)
+        assert ask(connection).status == 403  # it listens
+        began = time.monotonic()
+        idle = [socket.create_connection(("localhost", port)) for _ in range(260)]
+        try:
+            idle[0].sendall(b"GET / HTTP/1.1\r\nHost: local")
+            assert ask(connection).status == 503
+            while ask(connection).status == 503:
+                assert time.monotonic() - began < 40
+                time.sleep(0.5)
+        finally:
+            for each in idle:
+                each.close()

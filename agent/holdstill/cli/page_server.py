@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import uvicorn
 
+from holdstill.cli.page_protocol import PromptProtocol
 from holdstill.errors import PreflightError
 from holdstill.page import application
 from holdstill.page.application import Site
@@ -98,8 +99,8 @@ def serve(app: ASGIApp, sockets: Sequence[socket.socket]) -> None:
     """
     logging.basicConfig(level=logging.WARNING, format="%(name)s: %(message)s")
     config = uvicorn.Config(
-        app, http="h11", ws="none", lifespan="off", loop="asyncio", log_config=None,
+        app, http=PromptProtocol, ws="none", lifespan="off", loop="asyncio", log_config=None,
         access_log=False, server_header=False, proxy_headers=False,
-        limit_concurrency=CONNECTIONS, timeout_keep_alive=15, timeout_graceful_shutdown=5,
+        limit_concurrency=CONNECTIONS, timeout_keep_alive=10, timeout_graceful_shutdown=5,
     )  # fmt: skip
     uvicorn.Server(config).run(sockets=list(sockets))

@@ -13,7 +13,9 @@ import re
 import unicodedata
 
 _TAKEN = frozenset('<>:"|?*\\/')
-_DEVICE = re.compile(r"(?i)(con|prn|aux|nul|conin\$|conout\$|com[0-9¹²³]|lpt[0-9¹²³])(?=\.|\s*$)")
+_DEVICE = re.compile(
+    r"(?i)(con|prn|aux|nul|conin\$|conout\$|com[0-9¹²³]|lpt[0-9¹²³])(?=\s*(?:\.|$))"
+)
 _HEX = re.compile(r"%(?=[0-9A-Fa-f]{2})")
 _UNSEEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 """Categories of characters that are not simply seen: control and bidirectional ones among them."""

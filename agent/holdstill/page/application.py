@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from asyncio import Semaphore
+from contextlib import nullcontext
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 from urllib.parse import parse_qs
 
@@ -24,6 +26,7 @@ from holdstill.errors import (
 )
 from holdstill.page import templates
 from holdstill.page.guard import Guard
+from holdstill.page.streamed import Streamed
 from holdstill.page.visit import Visit
 
 if TYPE_CHECKING:
@@ -40,6 +43,10 @@ if TYPE_CHECKING:
 
 FORM_LIMIT = 64 << 10
 """Bytes of a form."""
+NAME_LIMIT = 255
+"""Characters of a name in an address: boards and captures have shorter ones."""
+HEAVY_AT_ONCE = 2
+"""Heavy answers that are made at a time; who asks for more waits, and nobody else does."""
 _STYLES_LAST = "public, max-age=31536000, immutable"
 """Its address changes with it."""
 _STATUS: dict[type[HoldstillError], int] = {
@@ -86,6 +93,8 @@ def create(site: Site) -> ASGIApp:
         routes=[*routes, *_fixed()],
         exception_handlers={HTTPException: found.not_routed},
     )
+    # A link that lets somebody in is sent nowhere else, not even to the same place at http://.
+    app.router.redirect_slashes = False
     return Guard(app, site.addresses)
 
 
@@ -111,13 +120,21 @@ class _Answers:
     """Makes requests into visits, and what went wrong with them into pages."""
 
     site: Site
+    turns: Semaphore = field(default_factory=lambda: Semaphore(HEAVY_AT_ONCE))
 
     def answer(self, page: Page) -> Callable[[Request], Awaitable[Response]]:
         """Return what answers requests for a page."""
 
         async def endpoint(request: Request) -> Response:
             form = await _form(request) if page.is_changing else {}
-            return await run_in_threadpool(self._answered, page, self._visit(request, form))
+            visit = self._visit(request, form)
+            if any(len(value) > NAME_LIMIT for value in visit.place.values()):
+                return await run_in_threadpool(self._not_routed, visit, 404)
+            async with self.turns if page.is_heavy else nullcontext():
+                found = await run_in_threadpool(self._answered, page, visit)
+            if request.method == "HEAD" and isinstance(found, Streamed):
+                return found.without_body()
+            return found
 
         return endpoint
 
@@ -178,5 +195,9 @@ async def _form(request: Request) -> dict[str, str]:
         body += chunk
         if len(body) > FORM_LIMIT:
             raise HTTPException(413)
-    fields = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=200)
+    text = body.decode("utf-8", "replace")
+    try:
+        fields = parse_qs(text, keep_blank_values=True, max_num_fields=200)
+    except ValueError as error:
+        raise HTTPException(413) from error
     return {name: values[-1] for name, values in fields.items()}

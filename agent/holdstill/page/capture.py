@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.errors import UsageError
 from holdstill.model import attachment_names, file_system_words, tree_views
 from holdstill.model.entries import EntryType
 from holdstill.page import entry_words, picture, place
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from holdstill.page.visit import Visit
 
 CAPTURE = "/boards/{board}/{capture}"
+PATTERN_MOST = 1000
+"""Characters: a longer one takes seconds and much memory to be understood."""
 
 
 @dataclass(frozen=True)
@@ -33,8 +36,8 @@ class CapturePages:
         return (
             Page(CAPTURE, self.shown),
             Page(f"{CAPTURE}/files", self.place),
-            Page(f"{CAPTURE}/search", self.search),
-            Page(f"{CAPTURE}/versions", self.versions),
+            Page(f"{CAPTURE}/search", self.search, is_heavy=True),
+            Page(f"{CAPTURE}/versions", self.versions, is_heavy=True),
         )
 
     def shown(self, visit: Visit) -> Response:
@@ -61,6 +64,8 @@ class CapturePages:
     def search(self, visit: Visit) -> Response:
         """Show what has a name."""
         pattern = place.raw(visit.query, "name").decode(errors="surrogateescape").strip()
+        if len(pattern) > PATTERN_MOST:
+            raise UsageError(f"a pattern has {PATTERN_MOST} characters at most here")
         after = Place.of_query(visit.query) if "part" in visit.query else None
         found = self.captures.search(*_capture(visit), pattern, after) if pattern else None
         return visit.page(
@@ -73,8 +78,9 @@ class CapturePages:
         where = Place.of_query(visit.query)
         found = self.captures.versions(*_capture(visit), where)
         return visit.page(
-            "versions.html", names=_capture(visit), where=where, found=found, words=entry_words
-        )
+            "versions.html", names=_capture(visit), where=where, found=found, words=entry_words,
+            may_take=visit.may(Role.FILES),
+        )  # fmt: skip
 
 
 def _capture(visit: Visit) -> tuple[str, str]:

@@ -36,8 +36,8 @@ class ChangePages:
     def pages(self) -> tuple[Page, ...]:
         """What differs in all, and one by one."""
         return (
-            Page(f"{CAPTURE}/changes", self.shown),
-            Page(f"{CAPTURE}/changes/paths", self.listed),
+            Page(f"{CAPTURE}/changes", self.shown, is_heavy=True),
+            Page(f"{CAPTURE}/changes/paths", self.listed, is_heavy=True),
         )
 
     def shown(self, visit: Visit) -> Response:

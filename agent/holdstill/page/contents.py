@@ -43,7 +43,8 @@ class ContentPages:
             "file": self.file, "archive": self.archive,
         }  # fmt: skip
         return tuple(
-            Page(f"{CAPTURE}/{path}", view, role=Role.FILES) for path, view in views.items()
+            Page(f"{CAPTURE}/{path}", view, role=Role.FILES, is_heavy=True)
+            for path, view in views.items()
         )
 
     def text(self, visit: Visit) -> Response:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from starlette.responses import StreamingResponse
+from starlette.responses import Response, StreamingResponse
 
 if TYPE_CHECKING:
     from collections.abc import Generator, Iterator, Mapping
@@ -29,6 +29,11 @@ class Streamed(StreamingResponse):
         first = next(parts, b"")
         super().__init__(_behind(first, parts), media_type=type_, headers=dict(headers))
         self._parts = parts
+
+    def without_body(self) -> Response:
+        """Return the answer to HEAD (RFC 9110, 9.3.2): no more pieces are drawn."""
+        self._parts.close()
+        return Response(status_code=self.status_code, headers=dict(self.headers))
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Send it, as ASGI has it; what it holds open is let go of, however it ends."""

@@ -66,9 +66,11 @@ class Page:
         path: as Starlette's routes have it, such as /boards/{board}.
         role: what somebody must be allowed to see it; None where nobody was let in yet.
         is_changing: whether it is a form's target, asked for with POST, and not with GET.
+        is_heavy: whether an answer takes much time or memory, so that few are made at a time.
     """
 
     path: str
     view: Callable[[Visit], Response]
     role: Role | None = Role.LOOK
     is_changing: bool = False
+    is_heavy: bool = False

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from holdstill.model.protocol import CaptureBrief
     from holdstill.system.process import Runner
 
+_DIGITS = 9
+"""Of a partition's number; more are no number that a manifest has."""
+
 
 def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
     """Return the capture that BOARD or BOARD/CAPTURE means; BOARD alone is its newest good one.
@@ -81,7 +84,7 @@ def _none_good(board: str, briefs: tuple[CaptureBrief, ...]) -> HoldstillError:
 def _full_name(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> str:
     if which.isdecimal():
         for brief in briefs:
-            if brief.seq == int(which):
+            if str(brief.seq) == which.lstrip("0"):
                 return brief.name
         raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
     return which
@@ -105,7 +108,7 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
         UsageError: the path is not absolute, or on no captured file system.
     """
     number, colon, rest = path.partition(":")
-    if colon and number.isdecimal():
+    if colon and number.isdecimal() and len(number) <= _DIGITS:
         return _numbered(manifest, int(number), rest.strip("/"))
     if not path.startswith("/"):
         raise UsageError(

@@ -27,6 +27,7 @@ NAMES = st.binary(min_size=1, max_size=40).filter(
         (b"CON", "%43ON"),
         (b"nul.txt", "%6Eul.txt"),
         (b"console", "console"),
+        (b"LPT9 .x", "%4CPT9 .x"),
         (b"\xff\n", "%FF%0A"),
         ("\u202etxt.exe".encode(), "%E2%80%AEtxt.exe"),
     ],

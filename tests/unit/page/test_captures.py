@@ -254,3 +254,24 @@ def test_a_place_stands_in_an_address_as_it_is(path: bytes) -> None:
     query = dict(part.split("=") for part in unescape(Place(7, path).query).split("&"))
 
     assert Place.of_query(query) == Place(7, path)
+
+
+def test_a_pattern_that_would_take_long_to_be_understood_is_refused(odd: Visited) -> None:
+    assert odd.client.get(f"{HERE}/search", name="[!a]" * 250).status == 200
+
+    assert odd.client.get(f"{HERE}/search", name="[!a]" * 251).status == 404
+
+
+def test_who_may_look_learns_no_digest_by_which_contents_could_be_guessed(odd: Visited) -> None:
+    addresses = [at(b"etc/hostname", page) for page in ("files", "versions")]
+    odd.enter(Role.LOOK)
+    answers = [odd.client.get(address).text for address in addresses]
+
+    assert not any(re.search(r"[0-9a-f]{16}", page_walk_text(text)) for text in answers)
+    odd.enter(Role.FILES)
+    answers = [odd.client.get(address).text for address in addresses]
+    assert all(re.search(r"[0-9a-f]{16}", page_walk_text(text)) for text in answers)
+
+
+def page_walk_text(text: str) -> str:
+    return " ".join(page_walk.read(text).words)

@@ -18,6 +18,7 @@ from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import portable_name
 from holdstill.page import file_name, picture, place, plain_text
 from holdstill.page.guard import FILE_POLICY
+from holdstill.page.roles import Role
 from holdstill.records import assembled
 from holdstill.workflow import extract
 from support import keeping, page_walk
@@ -257,3 +258,15 @@ def test_what_is_no_picture_is_not_shown(odd: Visited, board: OddBoard) -> None:
 def test_a_picture_says_how_large_it_is(data: bytes, expected: picture.Picture) -> None:
     assert picture.read(data) == expected
     assert expected.is_bearable
+
+
+def test_head_of_an_archive_draws_no_more_than_its_beginning(odd: Visited) -> None:
+    odd.enter(Role.FILES)
+    fields = place.asked(part=2, path=b"", **{"as": b"zip"})
+    path, _, query = unescape(f"/boards/pier-3/{FIRST}/archive?{fields}").partition("?")
+
+    answer = odd.client.ask("HEAD", path, query=query)
+
+    assert answer.status == 200
+    assert answer.headers["content-disposition"].startswith("attachment")
+    assert answer.body == b""

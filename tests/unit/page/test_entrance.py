@@ -243,3 +243,25 @@ def test_a_fault_of_ours_is_told_without_its_inside(
     assert "fault of holdstill itself" in answer.text
     assert "Traceback" not in answer.text
     assert "not callable" in caplog.text
+
+
+def test_a_form_of_too_many_fields_is_told_so(visited: Visited) -> None:
+    answer = visited.post("/enter", **{f"field{number}": "x" for number in range(201)})
+
+    assert answer.status in {403, 413}
+    assert "Traceback" not in answer.text
+
+
+def test_an_address_with_a_slash_behind_it_leads_a_link_nowhere_else(visited: Visited) -> None:
+    answer = visited.client.get("/enter/", link=visited.links.make(Role.LOOK))
+
+    assert answer.status in {403, 404}
+    assert "location" not in answer.headers
+
+
+@pytest.mark.parametrize("name", ["9" * 5000, "x" * 256])
+def test_a_name_that_no_capture_has_is_not_there(visited: Visited, name: str) -> None:
+    visited.enter()
+
+    assert visited.client.get(f"/boards/pier-3/{name}").status == 404
+    assert visited.client.get(f"/boards/{name}").status == 404
