@@ -40,6 +40,8 @@ WAITING_MOST = 5
 KEEP_DAYS = 7
 """Days for which an ended job is kept, unless its room is needed."""
 _ID = re.compile(r"[0-9a-f]{16}")
+_RETRY = 2.0
+"""Seconds until a folder that could not be looked at is looked at again."""
 _LOOK, _SWEEP, _LEFT_OVER = 0.2, 600.0, 30.0
 """Seconds between two looks at a running job; between two at what is too old; and for which
 what a killed page has left may take to end."""
@@ -182,20 +184,32 @@ class JobQueue:
     def work(self) -> None:
         """Do one job after the other, until the queue is closed."""
         while not self._is_closing:
-            with self._changed:
-                self._remove_old()
-                waiting = [j for j in self.jobs() if j.status.state is JobState.WAITING]
-                if not waiting:
-                    self._changed.wait(_SWEEP)
-                    continue
-                self._stop.clear()
-                folder = self.folder(waiting[0].id)
-                self._running = waiting[0].id
-                began = structs.replace(
-                    waiting[0].status, state=JobState.RUNNING, began_at=self._now()
-                )
-                folder.set_status(began)
-            self._carry_out(folder, waiting[0].order)
+            try:
+                next_ = self._next()
+            except (OSError, UsageError):  # the folder is not there for now, or the disk is full
+                _log.exception("the jobs in %s cannot be looked at", self._folder)
+                self._running = ""
+                with self._changed:
+                    self._changed.wait(_RETRY)
+                continue
+            if next_ is not None:
+                self._carry_out(JobFolder(self._folder / next_.id), next_.order)
+
+    def _next(self) -> Job | None:
+        """Note the job that waited longest as running, and return it; else wait for one."""
+        with self._changed:
+            self._remove_old()
+            waiting = [job for job in self.jobs() if job.status.state is JobState.WAITING]
+            if not waiting:
+                self._changed.wait(_SWEEP)
+                return None
+            self._stop.clear()
+            self._running = waiting[0].id
+            status = structs.replace(
+                waiting[0].status, state=JobState.RUNNING, began_at=self._now()
+            )
+            self.folder(waiting[0].id).set_status(status)
+            return waiting[0]
 
     def close(self) -> None:
         """End what runs; it can be started again."""
@@ -222,6 +236,7 @@ class JobQueue:
             folder.set_outcome(Outcome(problem=str(error) or repr(error), hint=hint))
             self._end(folder, JobState.FAILED)
         except OSError:
+            # It is shown as interrupted, which it was; a status of the same size may have room.
             _log.exception("the end of job %s could not be noted", folder.path.name)
 
     def _done(self, folder: JobFolder) -> JobState:
@@ -286,12 +301,16 @@ class JobQueue:
         return state.f_bavail * state.f_frsize - self._limits.reserve
 
     def _removable(self) -> list[Job]:
-        return [job for job in reversed(self.jobs()) if job.status.state.has_ended]
+        return [
+            job
+            for job in reversed(self.jobs())
+            if job.status.state.has_ended and job.id != self._running
+        ]
 
     def _remove_old(self) -> None:
         limit = clocks.rfc3339(self._clock.now() - timedelta(days=self._limits.days))
         for job in self._removable():
-            if job.status.ended_at < limit:
+            if job.status.ended_at and job.status.ended_at < limit:
                 JobFolder(self._folder / job.id).remove()
 
     def expires(self, job: Job) -> datetime | None:

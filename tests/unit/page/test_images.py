@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import threading
+import time
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -11,6 +13,7 @@ from msgspec import structs
 
 from holdstill.errors import BusyError, PreflightError
 from holdstill.page import images as image_pages
+from holdstill.page import job_queue
 from holdstill.page.image_offer import ImageOffer
 from holdstill.page.images import ImagePages
 from holdstill.page.job_folder import JobFolder
@@ -356,3 +359,43 @@ def test_a_job_that_waits_is_cancelled_and_one_that_ended_removed(
     visit.post("/images/0123456789abcdef/remove")
 
     assert list(work.iterdir()) == []
+
+
+def test_a_folder_that_is_away_for_a_while_ends_no_queue(
+    work: Path, clock: FakeClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a disk that is unmounted: what waits is done when it is back."""
+    monkeypatch.setattr(job_queue, "_RETRY", 0.01)
+    queue = JobQueue(work, failing, clock)
+    put(work, JobState.WAITING)
+    away = work.rename(work.with_name("away"))
+    worker = threading.Thread(target=queue.work, daemon=True)
+    worker.start()
+    try:
+        time.sleep(0.1)
+        away.rename(work)
+        until = time.monotonic() + 20
+        while not (jobs := queue.jobs()) or not jobs[0].status.state.has_ended:
+            assert time.monotonic() < until
+            assert worker.is_alive()
+            time.sleep(0.02)
+    finally:
+        queue.close()
+        worker.join(20)
+    assert jobs[0].status.state is JobState.FAILED
+
+
+def failing(folder: Path) -> AbstractContextManager[RunningJob]:
+    raise OSError(f"nothing can be started in {folder}")
+
+
+def test_a_job_whose_end_could_not_be_noted_is_not_removed_for_its_age(
+    queue: JobQueue, work: Path
+) -> None:
+    folder = JobFolder(work / "0123456789abcdef")
+    folder.begin(ORDER, JobStatus(state=JobState.RUNNING, ordered_at=WHEN))
+
+    queue._remove_old()
+
+    (job,) = queue.jobs()
+    assert job.status.state is JobState.INTERRUPTED
