@@ -137,6 +137,11 @@ def command(
             _check_proxy(public, sockets)
         elif is_by_hand:  # a unit's output goes to the journal, and no link is to be in a log
             terminal.say(link + Links(folder, clock).make(allowed))
+            terminal.say(
+                f"it lets one browser in, within ten minutes, with role {role}; the page is there "
+                f"until Ctrl-C. For another link: holdstill page --new-link --store {opened.root} "
+                f"--links {folder} --port {port}"
+            )
         keeper = KeeperPage(opened, settings, clock=clock, runner=LocalRunner())
         Thread(target=keeper.keep_looking, name="look", daemon=True).start()
         images = undo.enter_context(

@@ -6,6 +6,7 @@ else out for as long as they stay.
 
 from __future__ import annotations
 
+from socket import AF_INET, AF_INET6, IPPROTO_TCP, TCP_NODELAY
 from typing import TYPE_CHECKING
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -25,6 +26,10 @@ class PromptProtocol(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Begin to wait."""
         super().connection_made(transport)
+        # asyncio does so only for sockets that were made with the number of TCP.
+        connection = transport.get_extra_info("socket")
+        if connection is not None and connection.family in {AF_INET, AF_INET6}:
+            connection.setsockopt(IPPROTO_TCP, TCP_NODELAY, 1)
         self._wait()
 
     def handle_events(self) -> None:

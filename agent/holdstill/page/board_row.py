@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from holdstill.model.boot import BootVerdict
+
 if TYPE_CHECKING:
-    from holdstill.model.boot import BootVerdict
     from holdstill.model.protocol import CaptureBrief
 
 
@@ -75,7 +76,8 @@ class BoardRow:
             return BoardState.RETIRED
         if self.days >= self.limit:
             return BoardState.SILENT
-        if self.lacks or self.card is CardState.FAILING:
+        is_broken = self.boot is not None and self.boot is BootVerdict.BROKEN
+        if self.lacks or is_broken or self.card is CardState.FAILING:
             return BoardState.LOOK
         return BoardState.GOOD
 

@@ -69,6 +69,8 @@ def _kind(brief: CaptureBrief) -> tuple[str, str]:
         return "bad", brief.trouble[0]
     if brief.booted_at:
         return "booted", "booted in a rehearsal"
+    if brief.boot and brief.boot.verdict is BootVerdict.BROKEN:
+        return "bad", "a card made of it would not boot"
     if brief.boot and brief.boot.verdict is BootVerdict.WHOLE:
         return "whole", "should boot"
     return "plain", "good"
@@ -124,6 +126,8 @@ def milliseconds(value: float) -> str:
 
 def seconds(value: float) -> str:
     """Write seconds for people."""
+    if value < 10:
+        return f"{value:.1f} s"
     return f"{value:.0f} s" if value < 600 else f"{value / 60:.0f} min"
 
 

@@ -105,14 +105,14 @@ class VersionsShown:
 
 @dataclass(frozen=True)
 class ChangeShown:
-    """One entry that differs; place: in the newer capture, None where it has none."""
+    """One entry that differs; place: in the newer capture; of what that lacks, in the older."""
 
     kind: str
     path: str
     fields: tuple[str, ...]
     size_before: int
     size_after: int
-    place: Place | None = None
+    place: Place
 
 
 @dataclass(frozen=True)

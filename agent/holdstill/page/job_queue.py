@@ -40,6 +40,8 @@ WAITING_MOST = 5
 KEEP_DAYS = 7
 """Days for which an ended job is kept, unless its room is needed."""
 _ID = re.compile(r"[0-9a-f]{16}")
+_CANCELLED = 3.0
+"""Seconds for which whoever cancels a job waits for its end."""
 _RETRY = 2.0
 """Seconds until a folder that could not be looked at is looked at again."""
 _LOOK, _SWEEP, _LEFT_OVER = 0.2, 600.0, 30.0
@@ -132,13 +134,16 @@ class JobQueue:
         return self.job(made.path.name)
 
     def cancel(self, name: str) -> None:
-        """End a job that runs or waits."""
+        """End a job that runs or waits; one that runs is given a moment to have ended."""
         with self._changed:
             folder = self.folder(name)
             if name == self._running:
                 self._stop.set()
             elif not self.job(name).status.state.has_ended:
                 self._end(folder, JobState.CANCELLED)
+        until = self._clock.monotonic() + _CANCELLED
+        while name == self._running and self._clock.monotonic() < until:
+            self._clock.sleep(_LOOK)
 
     def again(self, name: str) -> None:
         """Do a job again that has ended.

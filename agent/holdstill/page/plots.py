@@ -96,8 +96,9 @@ def days(first: datetime, last: datetime) -> tuple[Tick, ...]:
     step = (last - first) / _TICKS
     moments = [first + step * number for number in range(_TICKS + 1)] if step else [first]
     is_long = last - first > timedelta(days=300)
-    style = "%Y-%m" if is_long else "%m-%d" if last - first > timedelta(days=2) else "%d. %H:%M"
-    return tuple(Tick(across(each, first, last), f"{each:{style}}") for each in moments)
+    style = "%Y-%m" if is_long else "%m-%d" if last - first > timedelta(days=2) else "%H:%M"
+    ticks = [Tick(across(each, first, last), f"{each:{style}}") for each in moments]
+    return tuple(one for n, one in enumerate(ticks) if not n or one.words != ticks[n - 1].words)
 
 
 def _height(value: float, top: float) -> float:

@@ -72,7 +72,9 @@ def segment(text: str) -> str:
 
 
 def age(days: float) -> str:
-    """Write an age for people: in hours for two days, then in days."""
+    """Write an age for people: in minutes for an hour, in hours for two days, then in days."""
+    if days * 24 < 1:
+        return f"{days * 24 * 60:.0f} min"
     return f"{days * 24:.0f} h" if days < 2 else f"{days:.0f} d"
 
 

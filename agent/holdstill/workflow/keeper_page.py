@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from threading import Lock
 from typing import TYPE_CHECKING, TypeVar
 
@@ -190,11 +190,14 @@ class KeeperPage:
     def _room(self, known: Iterable[BoardGlance], now: datetime) -> Room:
         state = os.statvfs(self._store.root)
         since = f"{now - timedelta(days=OVER_DAYS):%Y-%m-%d}"
-        added = sum(count for each in known for day, count in each.arrived.items() if day > since)
+        days = [(day, n) for each in known for day, n in each.arrived.items() if day > since]
+        added = sum(count for _, count in days)
+        first = min((day for day, _ in days), default=since)
+        over = max(1, (now.date() - date.fromisoformat(first)).days)
         return Room(
             total=state.f_blocks * state.f_frsize,
             free=state.f_bavail * state.f_frsize,
             reserved=self._settings.min_free,
-            daily=added / OVER_DAYS,
-            over_days=OVER_DAYS,
+            daily=added / over,
+            over_days=over,
         )

@@ -87,7 +87,7 @@ class PageChanges:
             tuple(
                 ChangeShown(
                     **msgspec.structs.asdict(change),
-                    place=None if change.kind is ChangeKind.REMOVED else Place(after.part, path),
+                    place=Place(after.part, path),
                 )
                 for path, change in found.changes
             ),

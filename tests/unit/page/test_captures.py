@@ -153,7 +153,7 @@ def test_changes_are_counted_and_listed(odd: Visited) -> None:
     listed = words(odd, at(b"", "changes/paths") + f"&with={SECOND}")
 
     assert f"From {FIRST} to {SECOND}" in counted
-    assert " 2 - 1 1 1 0 0 " in counted
+    assert " 2: which files - 1 1 1 0 0 " in counted
     assert "2:/etc/gone removed" in listed
     assert "2:/etc/hostname with other content" in listed
     assert "2:/etc/new added" in listed
@@ -168,7 +168,7 @@ def test_what_changed_leads_to_what_it_became(odd: Visited) -> None:
         found += [link for link in page.links if "/files?" in link]
         (address,) = [unescape(each) for each in page.links if "/changes/paths" in each] or [""]
 
-    assert len(found) == 2  # what is gone has no page
+    assert len(found) == 3  # what is gone is looked at in the older one
 
 
 ABSENT = (

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import threading
-import time
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -29,6 +28,7 @@ from holdstill.page.job_records import (
 )
 from holdstill.page.roles import Role
 from holdstill.rehearse import console_markers
+from holdstill.system.clocks import SystemClock
 from support import page
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ CAPTURE = f"/boards/pier-3/{NAME}"
 ORDER = Order(kind=JobKind.IMAGE, board="pier-3", capture=NAME, size=4 << 30)
 HOSTILE = "<script>alert(1)</script>\x1b]0;title\x07\u202egnp.exe \"'>&"
 WHEN = "2026-11-25T02:15:03Z"
+REAL = SystemClock()
 
 
 @dataclass
@@ -372,13 +373,13 @@ def test_a_folder_that_is_away_for_a_while_ends_no_queue(
     worker = threading.Thread(target=queue.work, daemon=True)
     worker.start()
     try:
-        time.sleep(0.1)
+        REAL.sleep(0.1)
         away.rename(work)
-        until = time.monotonic() + 20
+        until = REAL.monotonic() + 20
         while not (jobs := queue.jobs()) or not jobs[0].status.state.has_ended:
-            assert time.monotonic() < until
+            assert REAL.monotonic() < until
             assert worker.is_alive()
-            time.sleep(0.02)
+            REAL.sleep(0.02)
     finally:
         queue.close()
         worker.join(20)
