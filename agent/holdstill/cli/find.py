@@ -113,7 +113,7 @@ def _found(
 def _show(found: EachBoard[Found], out: Console) -> None:
     for board, one in found.results.items():
         for path in one.paths:
-            out.print(f"{board}: {path.path}", soft_wrap=True)
+            out.print(f"{board}: {path.path}")
             _show_versions(path, out)
         if one.is_cut:
             out.print(f"{board}: more paths match; --list N lists more")
@@ -125,7 +125,7 @@ def _show(found: EachBoard[Found], out: Console) -> None:
 def _show_versions(path: FoundPath, out: Console) -> None:
     has_modes = len({version.mode for version in path.versions}) > 1
     for version in path.versions:
-        out.print(f"  {_words(version, has_mode=has_modes)}", soft_wrap=True)
+        out.print(f"  {_words(version, has_mode=has_modes)}")
 
 
 def _words(version: Version, *, has_mode: bool) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill import errors
-from holdstill.cli import as_owner, consoles, options, tables, terminal
+from holdstill.cli import as_owner, consoles, keeper_status, options, terminal
 from holdstill.errors import DegradedError, HoldstillError, PreflightError
 from holdstill.notify import metrics
 from holdstill.notify.recipients import AppriseRecipients
@@ -66,6 +66,6 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     if as_json:
         options.print_json({"boards": looked.boards, "store": looked.store, "alarms": alarms})
     else:
-        tables.keeper_look(looked, consoles.console())
+        keeper_status.show(looked, consoles.console())
     terminal.warn(*(f"holdstill: {trouble}" for trouble in alarms))
     return errors.worst((looked.exit_code, DegradedError.exit_code if alarms else 0))
