@@ -65,12 +65,14 @@ def briefs(
         Column("new", rank=5, is_number=True, is_detail=not is_long),
         Column("frozen", rank=6, is_number=True, is_detail=not is_long),
         Column("entries", rank=7, is_number=True, is_detail=not is_long),
+        Column("note", rank=8, is_detail=not is_long),
     )  # fmt: skip
     for brief in found:
         rows.add_row(
             brief.name, age(brief.arrived_at or brief.taken_at, now), _state(brief, now),
             _boots(brief), brief.verified_at[:10] or "-", brief.grade, human(brief.content_bytes),
             human(brief.new_bytes), f"{brief.frozen_ms:.0f} ms", f"{brief.entries:,}",
+            brief.note or "-",
         )  # fmt: skip
     out.print(f"{board}{own_rule(own)}:")
     out.print(rows)

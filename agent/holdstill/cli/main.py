@@ -43,7 +43,7 @@ class Commands(LazyGroup):
         name: f"holdstill.cli.{name.replace('-', '_')}"
         for name in (
             "audit", "bootcheck", "capture", "compare", "connect", "demo", "find", "get",
-            "inspect", "list", "nightly", "page", "pin", "rebuild", "rehearse", "resume",
+            "inspect", "list", "nightly", "note", "page", "pin", "rebuild", "rehearse", "resume",
             "setup", "show", "status", "thin", "try-alarms", "unpin", "verify",
         )
     } | {name: f"holdstill.cli.{name}.group" for name in ("keeper", "offsite")}  # fmt: skip

@@ -76,6 +76,7 @@ class StoredCapture:
             caller was told to, for this one run.
         boot: whether a card made of it would boot; None before that was judged.
         content_trouble: what is known to be wrong with its contents, in words; "" for nothing.
+        note: what its owner noted about it, "" for nothing.
     """
 
     board: BoardName
@@ -85,6 +86,7 @@ class StoredCapture:
     faults: tuple[str, ...] = ()
     boot: BootFinding | None = None
     content_trouble: str = ""
+    note: str = ""
 
     def manifest_bytes(self) -> bytes:
         """Return the manifest as it was signed."""
@@ -230,16 +232,18 @@ class BoardCaptures:
             if ledger.sealed[number].brief.name == str(parsed):
                 brief = self._brief(ledger, number, self._is_signed)
                 faults, boot, trouble = brief.faults, brief.boot, brief.content_trouble
+                note = brief.note
                 break
         else:
             faults, boot, trouble = (self._not_in_ledger,), None, ""
+            note = ""
         folder = self.folder / str(parsed)
         if not folder.is_dir():
             raise UsageError(
                 f"board {self.board} has no capture {name}", hint="see `holdstill list`"
             )
         contents = self.store.contents
-        return StoredCapture(self.board, parsed, folder, contents, faults, boot, trouble)
+        return StoredCapture(self.board, parsed, folder, contents, faults, boot, trouble, note)
 
     def _numbers(self, ledger: Ledger) -> range | list[int]:
         """Return the positions among the sealed events of what retention has not deleted."""
@@ -285,6 +289,7 @@ class BoardCaptures:
             boot=ledger.boot.get(name),
             damaged_at=ledger.damaged_at.get(name, ""),
             unread_at=ledger.unread_at.get(name, ""),
+            note=ledger.notes.get(name, ""),
             faults=(*chain_faults, *self._faults_on_disk(event, is_signed=is_signed)),
         )
 
