@@ -87,7 +87,7 @@ def _gravity(state: BoardSilence) -> tuple[object, ...]:
 def _table(states: Sequence[BoardSilence]) -> Table:
     rows = Table(
         Column("board"), Column("state"), Column("newest good capture", rank=1),
-        Column("age", is_number=True), Column("captures", rank=2, is_number=True),
+        Column("age", is_number=True), Column("captures", rank=2, is_number=True, is_detail=True),
     )  # fmt: skip
     for state in states:
         is_dated = bool(state.newest)

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from holdstill.cli import capture_tables, consoles, local_store, open_capture, options, tables
 from holdstill.keeper import thin
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names
+from holdstill.model.layout import Record
+from holdstill.model.names import BoardName
+from holdstill.model.protocol import CaptureBrief
+from holdstill.model.settings import Retention
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import each_board
-from holdstill.workflow.each_board import EachBoard
+from holdstill.workflow.each_board import BoardTrouble, EachBoard
 
-if TYPE_CHECKING:
-    from holdstill.model.names import BoardName
-    from holdstill.model.protocol import CaptureBrief
-    from holdstill.model.settings import Retention
+
+class ListOutput(Record, frozen=True, kw_only=True):
+    """What `list --json` prints."""
+
+    boards: dict[BoardName, tuple[CaptureBrief, ...]]
+    own_retention: dict[BoardName, Retention]
+    troubles: tuple[BoardTrouble, ...]
 
 
 @click.command("list", short_help="List captures.")
@@ -45,7 +50,7 @@ def command(board: str | None, store_address: str | None, *, is_long: bool, as_j
     found, own = _briefs(board, store_address, is_checked=bool(board) or is_long or as_json)
     if as_json:
         options.print_json(
-            {"boards": found.results, "own_retention": own, "troubles": found.troubles}
+            ListOutput(boards=dict(found.results), own_retention=own, troubles=found.troubles)
         )
         return found.exit_code
     out = consoles.console()

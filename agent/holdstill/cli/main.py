@@ -44,7 +44,7 @@ class Commands(LazyGroup):
         for name in (
             "audit", "bootcheck", "capture", "compare", "connect", "demo", "find", "get",
             "inspect", "list", "nightly", "note", "page", "pin", "rebuild", "rehearse", "resume",
-            "setup", "show", "status", "thin", "try-alarms", "unpin", "verify",
+            "schema", "setup", "show", "status", "thin", "try-alarms", "unpin", "verify",
         )
     } | {name: f"holdstill.cli.{name}.group" for name in ("keeper", "offsite")}  # fmt: skip
 

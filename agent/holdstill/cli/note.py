@@ -6,9 +6,18 @@ import click
 
 from holdstill.cli import as_owner, options, terminal
 from holdstill.keeper import capture_notes
+from holdstill.model.layout import Record
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import capture_ref
+
+
+class NoteOutput(Record, frozen=True, kw_only=True):
+    """What `note --json` prints."""
+
+    board: str
+    capture: str
+    note: str
 
 
 @click.command("note", short_help="Note something about a capture.")
@@ -31,6 +40,6 @@ def command(capture: str, text: str, store_address: str | None, *, as_json: bool
     board, name = found.board, str(found.name)
     capture_notes.note(opened, board, name, text, clock=SystemClock())
     if as_json:
-        options.print_json({"board": board, "capture": name, "note": text})
+        options.print_json(NoteOutput(board=board, capture=name, note=text))
         return
     terminal.say(f"{board}/{name}: {text}" if text else f"{board}/{name} has no note any more")

@@ -13,6 +13,7 @@ from holdstill.cli import consoles, keeper_status, options, terminal
 from holdstill.cli.columns import Column, Table
 from holdstill.errors import DegradedError, PreflightError, UsageError
 from holdstill.keeper.store import open_store
+from holdstill.model.layout import Record
 from holdstill.model.sizes import counted, human
 from holdstill.notify.recipients import AppriseRecipients
 from holdstill.schedule import state_file
@@ -20,13 +21,26 @@ from holdstill.schedule.zone import LocalZone
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import board_status, silence
+from holdstill.workflow.board_status import BoardStatus
+from holdstill.workflow.silence import BoardSilence
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.cli.consoles import Console
-    from holdstill.workflow.board_status import BoardStatus
     from holdstill.workflow.silence import Look
+
+
+class StatusOutput(Record, frozen=True, kw_only=True):
+    """What `status --json` prints; None and nothing where this machine is no board, no keeper."""
+
+    board: BoardStatus | None
+    keeper: tuple[BoardSilence, ...]
+    store: tuple[str, ...]
+    free_bytes: int
+    total_bytes: int
+    alarms: tuple[str, ...]
+    exit_code: int
 
 
 @click.command("status", short_help="Show how this board or keeper is doing.")
@@ -73,12 +87,16 @@ def command(settings_path: Path, *, keeper_path: Path, is_long: bool, as_json: b
     )
     if as_json:
         options.print_json(
-            {"board": board, "keeper": looked.boards if looked else (),
-             "store": looked.store if looked else (),
-             "free_bytes": looked.free_bytes if looked else 0,
-             "total_bytes": looked.total_bytes if looked else 0,
-             "alarms": alarms, "exit_code": code}
-        )  # fmt: skip
+            StatusOutput(
+                board=board,
+                keeper=looked.boards if looked else (),
+                store=looked.store if looked else (),
+                free_bytes=looked.free_bytes if looked else 0,
+                total_bytes=looked.total_bytes if looked else 0,
+                alarms=alarms,
+                exit_code=code,
+            )
+        )
         return code
     out = consoles.console()
     if board is not None:
