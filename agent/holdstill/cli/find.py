@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import consoles, local_store, open_capture, options, tables
+from holdstill.cli import completion, consoles, local_store, open_capture, options, tables
 from holdstill.errors import UsageError
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model.layout import Record
@@ -38,7 +38,7 @@ class FindOutput(Record, frozen=True, kw_only=True):
 
 @click.command("find", short_help="Find the versions of a file.")
 @click.argument("pattern", metavar="PATH-PATTERN")
-@click.argument("board", required=False)
+@click.argument("board", shell_complete=completion.boards, required=False)
 @click.option(
     "--list", "listed", type=click.IntRange(min=1), default=find.LISTED, show_default=True,
     help="Most paths of a board to list.",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import consoles, open_capture, options, tables, terminal
+from holdstill.cli import completion, consoles, open_capture, options, tables, terminal
 from holdstill.errors import DegradedError
 from holdstill.model import paths
 from holdstill.model.layout import Record
@@ -32,7 +32,7 @@ class GetOutput(Record, frozen=True, kw_only=True):
 
 
 @click.command("get", short_help="Extract a file or folder from a capture.")
-@click.argument("capture", metavar="BOARD[/CAPTURE]")
+@click.argument("capture", metavar="BOARD[/CAPTURE]", shell_complete=completion.captures)
 @click.argument("path")
 @click.option(
     "--to",

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import capture_tables, consoles, local_store, open_capture, options, tables
+from holdstill.cli import (
+    capture_tables,
+    completion,
+    consoles,
+    local_store,
+    open_capture,
+    options,
+    tables,
+)
 from holdstill.keeper import thin
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names
@@ -27,7 +35,7 @@ class ListOutput(Record, frozen=True, kw_only=True):
 
 
 @click.command("list", short_help="List captures.")
-@click.argument("board", required=False)
+@click.argument("board", shell_complete=completion.boards, required=False)
 @options.store_option
 @options.access_options
 @options.long_option

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import as_owner, options, terminal
+from holdstill.cli import as_owner, completion, options, terminal
 from holdstill.keeper import capture_notes
 from holdstill.model.layout import Record
 from holdstill.system.clocks import SystemClock
@@ -21,7 +21,7 @@ class NoteOutput(Record, frozen=True, kw_only=True):
 
 
 @click.command("note", short_help="Note something about a capture.")
-@click.argument("capture", metavar="BOARD/CAPTURE")
+@click.argument("capture", metavar="BOARD/CAPTURE", shell_complete=completion.captures)
 @click.argument("text")
 @options.store_option
 @options.json_option

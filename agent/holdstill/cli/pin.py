@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import as_owner, options, terminal
+from holdstill.cli import as_owner, completion, options, terminal
 from holdstill.keeper import capture_notes
 from holdstill.model.layout import Record
 from holdstill.system.clocks import SystemClock
@@ -21,7 +21,7 @@ class PinOutput(Record, frozen=True, kw_only=True):
 
 
 @click.command("pin", short_help="Keep a capture whatever retention says.")
-@click.argument("capture", metavar="BOARD/CAPTURE")
+@click.argument("capture", metavar="BOARD/CAPTURE", shell_complete=completion.captures)
 @options.store_option
 @options.json_option
 def command(capture: str, store_address: str | None, *, as_json: bool) -> None:

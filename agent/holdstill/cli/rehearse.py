@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from holdstill.cli import consoles, local_store, options, progress, tables
+from holdstill.cli import completion, consoles, local_store, options, progress, tables
 from holdstill.errors import UsageError, VerificationError
 from holdstill.model.layout import Record
 from holdstill.rehearse.rehearsal import DEADLINE, Rehearsal
@@ -28,7 +28,13 @@ class RehearsalsOutput(Record, frozen=True, kw_only=True):
 
 
 @click.command("rehearse", short_help="Boot a capture in an emulator.")
-@click.argument("capture", metavar="[BOARD[/CAPTURE]]", required=False, default="")
+@click.argument(
+    "capture",
+    metavar="[BOARD[/CAPTURE]]",
+    shell_complete=completion.captures,
+    required=False,
+    default="",
+)
 @click.option(
     "--log",
     type=click.Path(path_type=Path),

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import consoles, open_capture, options, tables
+from holdstill.cli import completion, consoles, open_capture, options, tables
 
 
 @click.command("show", short_help="Show the manifest of a capture.")
-@click.argument("capture", metavar="BOARD[/CAPTURE]")
+@click.argument("capture", metavar="BOARD[/CAPTURE]", shell_complete=completion.captures)
 @options.store_option
 @options.access_options
 @options.json_option

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill import errors
-from holdstill.cli import as_owner, consoles, options, tables, terminal
+from holdstill.cli import as_owner, completion, consoles, options, tables, terminal
 from holdstill.errors import HoldstillError, VerificationError
 from holdstill.keeper import ballast, garbage, thin
 from holdstill.keeper.garbage import CollectedGarbage
@@ -37,7 +37,7 @@ class ThinOutput(Record, frozen=True, kw_only=True):
 
 
 @click.command("thin", short_help="Delete captures that are not to be kept.")
-@click.argument("board", required=False)
+@click.argument("board", shell_complete=completion.boards, required=False)
 @click.option("--apply", "is_applied", is_flag=True, help="Do it. Without this, only say what.")
 @options.settings_option(options.KEEPER_SETTINGS)
 @options.store_option

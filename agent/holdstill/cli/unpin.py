@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import as_owner, options, terminal
+from holdstill.cli import as_owner, completion, options, terminal
 from holdstill.cli.pin import PinOutput
 from holdstill.keeper import capture_notes
 from holdstill.system.clocks import SystemClock
@@ -13,7 +13,7 @@ from holdstill.workflow import capture_ref
 
 
 @click.command("unpin", short_help="Let retention decide on a capture again.")
-@click.argument("capture", metavar="BOARD/CAPTURE")
+@click.argument("capture", metavar="BOARD/CAPTURE", shell_complete=completion.captures)
 @options.store_option
 @options.json_option
 def command(capture: str, store_address: str | None, *, as_json: bool) -> None:
