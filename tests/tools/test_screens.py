@@ -151,3 +151,18 @@ def test_so_is_what_changes_something(
 
     assert done.stdout, done.stderr
     jsonschema.validate(json.loads(done.stdout), schema.of_command(command))
+
+
+def test_a_group_is_a_part_of_the_fleet_and_a_name_that_is_none_is_told(house: House) -> None:
+    written = house.settings.read_text("utf-8")
+    grouped = house.settings.with_name("grouped.yaml")
+    grouped.write_text(f"{written}groups: {{outer: [pier-2, pier-3]}}\n", "utf-8")
+    at = ("status", "--settings", house.settings.parent / "none", "--keeper-settings", grouped)
+
+    told = json.loads(attempt(*at, "--group", "outer", "--json").stdout)
+    unknown = attempt(*at, "--group", "inner")
+
+    assert [state["board"] for state in told["keeper"]] == ["pier-2"]
+    assert "outer has a board pier-3, which is none of" in told["store"][0]
+    assert unknown.returncode == 2
+    assert b"`groups` there has outer" in unknown.stderr

@@ -46,9 +46,12 @@ class StatusOutput(Record, frozen=True, kw_only=True):
 @click.command("status", short_help="Show how this board or keeper is doing.")
 @options.settings_option(options.BOARD_SETTINGS)
 @options.keeper_settings_option
+@click.option("--group", default="", help="Of the keeper, only the boards of this group.")
 @options.long_option
 @options.json_option
-def command(settings_path: Path, *, keeper_path: Path, is_long: bool, as_json: bool) -> int:
+def command(
+    settings_path: Path, *, keeper_path: Path, group: str, is_long: bool, as_json: bool
+) -> int:
     r"""Show the state of this board, or this keeper: a verdict, what is wrong, and what to do.
 
     Of a keeper with many boards, those that are well are counted; --long lists them all.
@@ -76,6 +79,8 @@ def command(settings_path: Path, *, keeper_path: Path, is_long: bool, as_json: b
         settings = options.read_keeper_settings(keeper_path)
         opened = open_store(settings.store)
         looked = silence.look_at(opened, settings, clock=SystemClock(), runner=LocalRunner())
+        if group:
+            looked = silence.of_group(looked, group, settings)
         people = AppriseRecipients(settings.notify.urls_file, LocalRunner())
         alarms = silence.alarm_troubles(opened, people)
     code = errors.worst(

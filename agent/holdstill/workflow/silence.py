@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill import errors
-from holdstill.errors import DegradedError, HoldstillError, SecurityError, VerificationError
+from holdstill.errors import (
+    DegradedError,
+    HoldstillError,
+    SecurityError,
+    UsageError,
+    VerificationError,
+)
 from holdstill.keeper import account_captures, board_captures, board_memory
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
@@ -204,6 +210,22 @@ def look_at(store: Store, settings: KeeperSettings, *, clock: Clock, runner: Run
         free_bytes=store.free()[0],
         total_bytes=store.size(),
     )
+
+
+def of_group(looked: Look, group: str, settings: KeeperSettings) -> Look:
+    """Return what was seen, of the boards of a group alone.
+
+    Raises:
+        UsageError: the settings have no such group.
+    """
+    if group not in settings.groups:
+        raise UsageError(
+            f"the keeper's settings have no group {group}",
+            hint=f"`groups` there has {', '.join(settings.groups) or 'none yet'}",
+        )
+    members = settings.groups[group]
+    boards = tuple(state for state in looked.boards if state.board in members)
+    return msgspec.structs.replace(looked, boards=boards)
 
 
 def limit_of(board: BoardName, settings: KeeperSettings) -> int:
