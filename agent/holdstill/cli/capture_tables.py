@@ -81,6 +81,8 @@ def briefs(
         more_said = filter(None, (brief.completeness, clear, _date_doubt(brief, now)))
         for said in (*brief.trouble, *more_said):
             out.print(f"{brief.name}: {said}")
+    if hidden := rows.left_out(out.width):
+        out.print(f"--long shows also: {', '.join(hidden)}")
 
 
 def overview(
