@@ -65,8 +65,9 @@ lay_system_files() {
 
 lay_documents() {
     local doc=$work/tree/usr/share/doc/holdstill
-    mkdir -p "$doc/examples"
+    mkdir -p "$doc/examples" "$work/tree/usr/share/man/man1"
     cp "$top/README.md" "$doc/"
+    gzip -9n <"$top/configs/package/holdstill.1" >"$work/tree/usr/share/man/man1/holdstill.1.gz"
     cp "$top/configs/"{board,keeper}.yaml "$doc/examples/"
     {
         cat "$top/LICENSE"

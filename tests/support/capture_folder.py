@@ -41,6 +41,7 @@ class CaptureFolder:
     is_local: bool = True
     boot: BootFinding | None = None
     content_trouble: str = ""
+    note: str = ""
 
     def manifest(self) -> Manifest:
         """Return its manifest."""

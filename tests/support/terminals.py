@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
+import re
 import select
+import struct
 import subprocess
 import sys
+import termios
 import time
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -67,3 +71,25 @@ def at_a_terminal(*words: object) -> Iterator[tuple[Terminal, subprocess.Popen[b
         finally:
             process.kill()
             os.close(ours)
+
+
+Size = tuple[int, int]
+"""Columns and rows."""
+
+
+def screen(*words: object, size: Size) -> str:
+    """Return what a command shows on a terminal of a size, without colours."""
+    ours, theirs = os.openpty()
+    width, height = size
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", height, width, 0, 0))
+    command = [sys.executable, "-m", "holdstill", *map(str, words)]
+    unset = {name: value for name, value in os.environ.items() if name not in {"COLUMNS", "LINES"}}
+    with subprocess.Popen(
+        command, stdin=subprocess.DEVNULL, stdout=theirs, stderr=subprocess.DEVNULL,
+        env=unset | {"TERM": "xterm", "NO_COLOR": "1"},
+    ):  # fmt: skip
+        os.close(theirs)
+        shown = Terminal(ours)
+        shown.to_the_end()
+    os.close(ours)
+    return re.sub(r"\x1b\[[0-9;]*m", "", shown.said)  # NO_COLOR leaves bold (ECMA-48, 8.3.117)

@@ -86,7 +86,9 @@ def test_a_silent_board_is_an_exit_code_a_message_and_a_number(house: Boathouse)
     ((_, post),) = server.posts
     assert post["title"].endswith(": 1 board needs a look")
     assert json.loads(second.stdout)["boards"][0]["board"] == "pier-3"
-    assert shown.stdout.startswith(b"NEEDS A LOOK: pier-3: no good capture for ")
+    assert shown.stdout.startswith(b"SOMEBODY HAS TO LOOK: at 1 of 1 board\n")
+    assert b"\nNEEDS A LOOK: pier-3: no good capture for " in shown.stdout
+    assert shown.stdout.splitlines()[-1].startswith(b"what to do about pier-3: ")
     assert (
         b'holdstill_keeper_silent{board="pier-3"} 1.0\n'
         in (house.folder / "keeper.prom").read_bytes()
@@ -251,7 +253,7 @@ def test_a_store_with_something_in_its_way_needs_a_look(house: Boathouse) -> Non
     assert (watched.returncode, shown.returncode) == (8, 8)
     line = f"NEEDS A LOOK: {house.store}/references.sqlite: a directory is in the place of a file"
     for done in (watched, shown):
-        assert done.stdout.startswith(line.encode())
+        assert done.stdout.startswith(b"SOMEBODY HAS TO LOOK: at the store\n" + line.encode())
         assert b"what to do: move it away" in done.stdout
 
 

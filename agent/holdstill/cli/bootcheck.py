@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,17 +11,27 @@ import click
 from holdstill.cli import consoles, open_capture, options, tables
 from holdstill.errors import DegradedError, UsageError, VerificationError
 from holdstill.model.boot import BootVerdict
-from holdstill.model.finding import serious
+from holdstill.model.finding import Finding, serious
+from holdstill.model.layout import Record
 from holdstill.rebuild import bootcheck as boot
 from holdstill.rebuild.boot import card as cards
+from holdstill.rebuild.boot.report import Chain, ChainLink
 from holdstill.system import byte_source
 from holdstill.workflow import judge_boot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from holdstill.model.finding import Finding
     from holdstill.rebuild.boot.report import BootReport
+
+
+class BootcheckOutput(Record, frozen=True, kw_only=True):
+    """What `bootcheck --json` prints; findings are those of a capture."""
+
+    chains: tuple[Chain, ...]
+    system: tuple[ChainLink, ...]
+    verdict: BootVerdict
+    findings: tuple[Finding, ...]
 
 
 @click.command("bootcheck", short_help="Check the boot chain of a card or capture.")
@@ -57,8 +66,14 @@ def command(
     else:
         report = _of_disks([Path(target) for target in targets], model=model)
     if as_json:
-        words = {field.name: getattr(report, field.name) for field in dataclasses.fields(report)}
-        options.print_json({**words, "verdict": report.verdict, "findings": findings})
+        options.print_json(
+            BootcheckOutput(
+                chains=report.chains,
+                system=report.system,
+                verdict=report.verdict,
+                findings=findings,
+            )
+        )
     else:
         out = consoles.console()
         for line in report.lines():

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import consoles, open_capture, options, tables
+from holdstill.cli import completion, consoles, open_capture, options, tables
 from holdstill.errors import UsageError
 from holdstill.model.layout import part_words
 from holdstill.model.sizes import human
@@ -49,8 +49,20 @@ _WORDS = {
 
 
 @click.command("compare", short_help="Show what changed between captures.")
-@click.argument("before", metavar="[BOARD[/CAPTURE]]", required=False, default="")
-@click.argument("after", metavar="[BOARD[/CAPTURE]]", required=False, default="")
+@click.argument(
+    "before",
+    metavar="[BOARD[/CAPTURE]]",
+    shell_complete=completion.captures,
+    required=False,
+    default="",
+)
+@click.argument(
+    "after",
+    metavar="[BOARD[/CAPTURE]]",
+    shell_complete=completion.captures,
+    required=False,
+    default="",
+)
 @click.option("--live", is_flag=True, help="Compare with this board as it is now.")
 @click.option("--times", is_flag=True, help="List also what differs in its time only.")
 @click.option(

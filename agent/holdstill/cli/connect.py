@@ -38,7 +38,7 @@ def command(keeper: str, fingerprint: str, store: str) -> None:
 
     \b
     Example:
-      sudo holdstill connect ssh://keeper@boathouse
+      holdstill connect ssh://keeper@boathouse
     """
     address = as_address(keeper)
     if not isinstance(address, HostAddress):

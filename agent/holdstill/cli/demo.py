@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import consoles, options, tables
+from holdstill.cli import consoles, options
+from holdstill.cli.columns import Column, Table
 from holdstill.demo import scenario
 from holdstill.demo.scenario import DemoDependencies
 from holdstill.model.sizes import human
@@ -64,8 +65,10 @@ def command(keep: Path | None, *, plain: bool, as_json: bool) -> None:
 
 
 def _show_captures(report: DemoReport, out: Console) -> None:
-    rows = tables.table("", "first capture", "after a day's changes",
-                        numbers=("first capture", "after a day's changes"))  # fmt: skip
+    rows = Table(
+        Column(""), Column("first capture", is_number=True),
+        Column("after a day's changes", is_number=True),
+    )  # fmt: skip
     both = (report.first, report.second)
     for title, cells in (
         ("capture", [c.name for c in both]),
@@ -89,7 +92,9 @@ def _show_captures(report: DemoReport, out: Console) -> None:
 
 def _show_cards(report: DemoReport, out: Console) -> None:
     columns = [f"{card.name}: {human(card.done.size)}" for card in report.rebuilt]
-    rows = tables.table("rebuilt from the newest", *columns, numbers=columns)
+    rows = Table(
+        Column("rebuilt from the newest"), *(Column(name, is_number=True) for name in columns)
+    )
     for title, cells in (
         ("rebuilt and read back in", [f"{card.done.seconds:.1f} s" for card in report.rebuilt]),
         ("of that reading back", [f"{c.done.verify_seconds:.1f} s" for c in report.rebuilt]),

@@ -7,30 +7,38 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import consoles, local_store, open_capture, options, tables
+from holdstill.cli import completion, consoles, local_store, open_capture, options, tables
 from holdstill.errors import UsageError
 from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.model.layout import Record
+from holdstill.model.names import BoardName
 from holdstill.model.sizes import human
 from holdstill.records.index_series import IndexSeries
 from holdstill.system import work_folder
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import each_board, find
-from holdstill.workflow.each_board import EachBoard
-from holdstill.workflow.find import PathWish
+from holdstill.workflow.each_board import BoardTrouble, EachBoard
+from holdstill.workflow.find import Found, PathWish
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
     from holdstill.cli.consoles import Console
-    from holdstill.model.names import BoardName
     from holdstill.model.sealed_capture import SealedCapture
-    from holdstill.workflow.find import Found, FoundPath, Unlisted, Version
+    from holdstill.workflow.find import FoundPath, Unlisted, Version
+
+
+class FindOutput(Record, frozen=True, kw_only=True):
+    """What `find --json` prints."""
+
+    boards: dict[BoardName, Found]
+    troubles: tuple[BoardTrouble, ...]
 
 
 @click.command("find", short_help="Find the versions of a file.")
 @click.argument("pattern", metavar="PATH-PATTERN")
-@click.argument("board", required=False)
+@click.argument("board", shell_complete=completion.boards, required=False)
 @click.option(
     "--list", "listed", type=click.IntRange(min=1), default=find.LISTED, show_default=True,
     help="Most paths of a board to list.",
@@ -59,7 +67,7 @@ def command(
         found = _found(wish, board, store_address, folder, listed)
     worst = max(found.exit_code, *(one.exit_code for one in found.results.values()), 0)
     if as_json:
-        options.print_json({"boards": found.results, "troubles": found.troubles})
+        options.print_json(FindOutput(boards=dict(found.results), troubles=found.troubles))
     else:
         _show(found, consoles.console())
         tables.troubles(found.troubles, consoles.console(is_error=True))
@@ -113,7 +121,7 @@ def _found(
 def _show(found: EachBoard[Found], out: Console) -> None:
     for board, one in found.results.items():
         for path in one.paths:
-            out.print(f"{board}: {path.path}", soft_wrap=True)
+            out.print(f"{board}: {path.path}")
             _show_versions(path, out)
         if one.is_cut:
             out.print(f"{board}: more paths match; --list N lists more")
@@ -125,7 +133,7 @@ def _show(found: EachBoard[Found], out: Console) -> None:
 def _show_versions(path: FoundPath, out: Console) -> None:
     has_modes = len({version.mode for version in path.versions}) > 1
     for version in path.versions:
-        out.print(f"  {_words(version, has_mode=has_modes)}", soft_wrap=True)
+        out.print(f"  {_words(version, has_mode=has_modes)}")
 
 
 def _words(version: Version, *, has_mode: bool) -> str:

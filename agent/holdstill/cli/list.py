@@ -2,50 +2,73 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
-from holdstill.cli import consoles, local_store, open_capture, options, tables
+from holdstill.cli import (
+    capture_tables,
+    completion,
+    consoles,
+    local_store,
+    open_capture,
+    options,
+    tables,
+)
 from holdstill.keeper import thin
 from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.model import names
+from holdstill.model.layout import Record
+from holdstill.model.names import BoardName
+from holdstill.model.protocol import CaptureBrief
+from holdstill.model.settings import Retention
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import each_board
-from holdstill.workflow.each_board import EachBoard
+from holdstill.workflow.each_board import BoardTrouble, EachBoard
 
-if TYPE_CHECKING:
-    from holdstill.model.names import BoardName
-    from holdstill.model.protocol import CaptureBrief
-    from holdstill.model.settings import Retention
+
+class ListOutput(Record, frozen=True, kw_only=True):
+    """What `list --json` prints."""
+
+    boards: dict[BoardName, tuple[CaptureBrief, ...]]
+    own_retention: dict[BoardName, Retention]
+    troubles: tuple[BoardTrouble, ...]
 
 
 @click.command("list", short_help="List captures.")
-@click.argument("board", required=False)
+@click.argument("board", shell_complete=completion.boards, required=False)
 @options.store_option
 @options.access_options
+@options.long_option
 @options.json_option
-def command(board: str | None, store_address: str | None, *, as_json: bool) -> int:
-    r"""List the captures of one board, or of all.
+def command(board: str | None, store_address: str | None, *, is_long: bool, as_json: bool) -> int:
+    r"""List the captures of a board; of several boards, a line for each.
 
-    A board that cannot be read is told in a line, and the others are listed; the exit code is
-    then that of the worst.
+    The line of a board is by what was sealed; its list has the signatures of its captures checked
+    again, which takes its time. --long lists the captures of all boards, with all that is known
+    of them; --json does so in any case. A board that cannot be read is told in a line, and the
+    others are listed; the exit code is then that of the worst.
 
     \b
     Examples:
+      holdstill list --store /srv/holdstill
       holdstill list pier-3 --store /srv/holdstill
       holdstill list --store ssh://keeper@boathouse \
         --key board_key --host-keys known_hosts
     """
-    found, own = _briefs(board, store_address)
+    found, own = _briefs(board, store_address, is_checked=bool(board) or is_long or as_json)
     if as_json:
         options.print_json(
-            {"boards": found.results, "own_retention": own, "troubles": found.troubles}
+            ListOutput(boards=dict(found.results), own_retention=own, troubles=found.troubles)
         )
         return found.exit_code
     out = consoles.console()
-    for name, briefs in found.results.items():
-        tables.briefs(name, briefs, own.get(name), now=SystemClock().now(), out=out)
+    by_name = dict(sorted(found.results.items(), key=lambda item: names.natural(item[0])))
+    now = SystemClock().now()
+    if len(by_name) > 1 and not is_long:
+        capture_tables.overview(by_name, own, now=now, out=out)
+    else:
+        for name, briefs in by_name.items():
+            capture_tables.briefs(name, briefs, own.get(name), now=now, out=out, is_long=is_long)
     tables.troubles(found.troubles, consoles.console(is_error=True))
     if not found.results and not found.troubles:
         out.print("no boards; `holdstill keeper enrol` adds one")
@@ -53,7 +76,7 @@ def command(board: str | None, store_address: str | None, *, as_json: bool) -> i
 
 
 def _briefs(
-    board: str | None, store_address: str | None
+    board: str | None, store_address: str | None, *, is_checked: bool
 ) -> tuple[EachBoard[tuple[CaptureBrief, ...]], dict[BoardName, Retention]]:
     """Return the captures of each board, and the rules that boards have for themselves.
 
@@ -75,5 +98,11 @@ def _briefs(
                 results[name] = library.briefs()
             return EachBoard(results=results, troubles=()), {}
     store, runner = local_store.opened(store_address), LocalRunner()
-    here = each_board.do(store, board, lambda name: BoardCaptures(store, name, runner).briefs())
+    is_one = is_checked or len(store.boards()) == 1
+
+    def listed(name: BoardName) -> tuple[CaptureBrief, ...]:
+        shelf = BoardCaptures(store, name, runner)
+        return shelf.briefs() if is_one else shelf.briefs_as_sealed()
+
+    here = each_board.do(store, board, listed)
     return here, thin.own_retentions(store, here.results)

@@ -43,8 +43,8 @@ class Commands(LazyGroup):
         name: f"holdstill.cli.{name.replace('-', '_')}"
         for name in (
             "audit", "bootcheck", "capture", "compare", "connect", "demo", "find", "get",
-            "inspect", "list", "nightly", "page", "pin", "rebuild", "rehearse", "resume",
-            "setup", "show", "status", "thin", "try-alarms", "unpin", "verify",
+            "inspect", "list", "nightly", "note", "page", "pin", "rebuild", "rehearse", "resume",
+            "schema", "setup", "show", "status", "thin", "try-alarms", "unpin", "verify",
         )
     } | {name: f"holdstill.cli.{name}.group" for name in ("keeper", "offsite")}  # fmt: skip
 

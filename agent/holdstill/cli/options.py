@@ -54,6 +54,9 @@ keeper_settings_option = click.option(
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON for other programs instead of text."
 )
+long_option = click.option(
+    "--long", "is_long", is_flag=True, help="Show also what finds no room at first."
+)
 store_option = click.option(
     "--store",
     "store_address",

@@ -13,11 +13,11 @@ from rich.progress import (
     SpinnerColumn,
     TextColumn,
     TimeRemainingColumn,
-    TransferSpeedColumn,
 )
 from rich.text import Text
 
 from holdstill.model.foreign_text import printable
+from holdstill.model.sizes import human
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,6 +38,15 @@ class WhenKnown(ProgressColumn):
     def render(self, task: Task) -> RenderableType:
         """Show the column, or nothing."""
         return self._column.render(task) if task.total else Text("")
+
+
+class SpeedColumn(ProgressColumn):
+    """Bytes in a second, in the units of everything else: rich's own column counts by 1000."""
+
+    def render(self, task: Task) -> RenderableType:
+        """Show the speed, once it is known."""
+        speed = task.finished_speed or task.speed
+        return Text("" if speed is None else f"{human(int(speed))}/s")
 
 
 class LineProgress:
@@ -107,7 +116,7 @@ def reporting(console: Console) -> Iterator[LineProgress | BarProgress]:
         TextColumn("{task.description}", markup=False),
         WhenKnown(BarColumn(bar_width=24)),
         WhenKnown(DownloadColumn(binary_units=True)),
-        WhenKnown(TransferSpeedColumn()),
+        WhenKnown(SpeedColumn()),
         WhenKnown(TimeRemainingColumn()),
     )
     with Progress(*columns, console=console, transient=True) as bars:

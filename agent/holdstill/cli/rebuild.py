@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from holdstill.cli import consoles, open_capture, options, progress, tables, terminal
+from holdstill.cli import completion, consoles, open_capture, options, progress, tables, terminal
 from holdstill.errors import DegradedError, TargetRefusedError, UsageError
 from holdstill.model import sizes
 from holdstill.rebuild import compressed_image
@@ -31,8 +31,10 @@ if TYPE_CHECKING:
 
 
 @click.command("rebuild", short_help="Write a capture to a card or an image.")
-@click.argument("capture", metavar="BOARD[/CAPTURE]")
-@click.argument("target", type=click.Path(path_type=Path, readable=False))
+@click.argument("capture", metavar="BOARD[/CAPTURE]", shell_complete=completion.captures)
+@click.argument(
+    "target", type=click.Path(path_type=Path, readable=False), shell_complete=completion.disks
+)
 @click.option("--size", help="Size of the image, such as 8G. Default: that of the captured card.")
 @click.option("--grow", type=int, help="Partition that gives or takes. Default: the last one.")
 @click.option("--leave-free", default="0", help="Leave so much of the target unused.")

@@ -7,20 +7,34 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from holdstill.cli import consoles, local_store, options, progress, tables
+from holdstill.cli import completion, consoles, local_store, options, progress, tables
 from holdstill.errors import UsageError, VerificationError
-from holdstill.rehearse.rehearsal import DEADLINE
+from holdstill.model.layout import Record
+from holdstill.rehearse.rehearsal import DEADLINE, Rehearsal
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import capture_ref, each_board, rehearse_capture
+from holdstill.workflow.each_board import BoardTrouble
 
 if TYPE_CHECKING:
     from holdstill.cli.consoles import Console
-    from holdstill.rehearse.rehearsal import Rehearsal
+
+
+class RehearsalsOutput(Record, frozen=True, kw_only=True):
+    """What `rehearse --json` prints of all boards: by BOARD/CAPTURE."""
+
+    rehearsed: dict[str, Rehearsal]
+    troubles: tuple[BoardTrouble, ...]
 
 
 @click.command("rehearse", short_help="Boot a capture in an emulator.")
-@click.argument("capture", metavar="[BOARD[/CAPTURE]]", required=False, default="")
+@click.argument(
+    "capture",
+    metavar="[BOARD[/CAPTURE]]",
+    shell_complete=completion.captures,
+    required=False,
+    default="",
+)
 @click.option(
     "--log",
     type=click.Path(path_type=Path),
@@ -86,7 +100,7 @@ def command(
     each = each_board.do(opened, None, rehearsed)
     if as_json:
         shown = {one.name: one.found for one in each.results.values()}
-        options.print_json({"rehearsed": shown, "troubles": each.troubles})
+        options.print_json(RehearsalsOutput(rehearsed=shown, troubles=each.troubles))
     else:
         for one in each.results.values():
             _tell(one, consoles.console())

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import consoles, open_capture, options, tables
+from holdstill.cli import completion, consoles, open_capture, options, tables
 
 
 @click.command("show", short_help="Show the manifest of a capture.")
-@click.argument("capture", metavar="BOARD[/CAPTURE]")
+@click.argument("capture", metavar="BOARD[/CAPTURE]", shell_complete=completion.captures)
 @options.store_option
 @options.access_options
 @options.json_option
@@ -21,6 +21,7 @@ def command(capture: str, store_address: str | None, *, as_json: bool) -> None:
     """
     with open_capture.capture(store_address, capture) as stored:
         found, faults, boot = stored.manifest(), stored.faults, stored.boot
+        note = stored.note
     if as_json:
         options.print_json(found)
         return
@@ -28,3 +29,5 @@ def command(capture: str, store_address: str | None, *, as_json: bool) -> None:
     tables.warnings(faults, out)
     tables.manifest(found, out)
     tables.boot(boot, out)
+    if note:
+        out.print(f"Note: {note}")

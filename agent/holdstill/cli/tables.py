@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import os
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 import msgspec
-from rich.table import Table
 
-from holdstill.cli.consoles import WIDTH_OF_A_LOG
-from holdstill.keeper import retention
+from holdstill.cli import capture_tables
+from holdstill.cli.columns import Column, Table
 from holdstill.model import emmc_boot, file_system_words, paths, tree_views
 from holdstill.model.attachment_names import area_of
 from holdstill.model.boot import BootVerdict
@@ -30,7 +28,6 @@ if TYPE_CHECKING:
     from holdstill.model.layout import Disk, FileSystem
     from holdstill.model.manifest import BoardIdentity, CapturedPart, Manifest
     from holdstill.model.names import BoardName
-    from holdstill.model.protocol import CaptureBrief
     from holdstill.model.settings import Retention
     from holdstill.workflow.capture_report import CaptureReport
     from holdstill.workflow.each_board import BoardTrouble
@@ -38,18 +35,9 @@ if TYPE_CHECKING:
     from holdstill.workflow.inspect import InspectedPart, Inspection
     from holdstill.workflow.inspect_large_files import PauseNow
     from holdstill.workflow.rebuild import Proposal, RebuildReport
-    from holdstill.workflow.silence import Look
     from holdstill.workflow.verify_captures import VerifyReport
 
 LABELS = {TableLabel.DOS: "MBR", TableLabel.GPT: "GPT", TableLabel.NONE: "no partition table"}
-
-
-BOOT_WORDS = {
-    BootVerdict.WHOLE: "should boot",
-    BootVerdict.BROKEN: "WOULD NOT BOOT",
-    BootVerdict.UNKNOWN: "not known",
-}
-"""Of what is there; only a rehearsal boots it."""
 
 
 _BOOT_SENTENCES = {
@@ -58,23 +46,6 @@ _BOOT_SENTENCES = {
     BootVerdict.BROKEN: "It does not boot as it is",
     BootVerdict.UNKNOWN: "Whether it boots is not known",
 }
-
-
-_WHOLE = ("capture", "grade", "verified")
-"""Columns whose words are not divided: a name that is cut cannot be typed, for one."""
-
-
-def table(*headings: str, numbers: Sequence[str] = ()) -> Table:
-    """Return an empty table; the columns in numbers are flush right."""
-    made = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for heading in headings:
-        made.add_column(
-            heading,
-            justify="right" if heading in numbers else "left",
-            no_wrap=heading in _WHOLE,
-            overflow="fold",
-        )
-    return made
 
 
 def _joined(*words: str) -> str:
@@ -95,14 +66,18 @@ def inspection(found: Inspection, out: Console) -> None:
             f"{disk.layout.id}, {human(disk.gap_bytes)} in the boot gap"
             + "".join(f", {name}" for name in disk.boot_areas)
         )
+    _health(found, out)
     out.print()
-    rows = table("part", "size", "used", "holds", "mounted", "capture", "grade", "why",
-                 numbers=("part", "size", "used"))  # fmt: skip
+    rows = Table(
+        Column("part", is_number=True), Column("size", is_number=True),
+        Column("used", rank=2, is_number=True), Column("mounted"), Column("capture"),
+        Column("grade", rank=1), Column("holds", rank=3), Column("why", rank=4),
+    )  # fmt: skip
     for part in found.parts:
         rows.add_row(
             part.label, _own(part.file_system, human(part.size)),
             human(part.used_bytes) if part.used_bytes else "-",
-            file_system_words.of(part.file_system), _seen(part), part.how, part.grade, part.why,
+            _seen(part), part.how, part.grade, file_system_words.of(part.file_system), part.why,
         )  # fmt: skip
     out.print(rows)
     for one in found.disks:
@@ -121,17 +96,21 @@ def inspection(found: Inspection, out: Console) -> None:
             f"Keeper: takes {human(found.keeper.free_bytes)} today; newest capture: "
             f"{newest.name if newest else 'none yet'}"
         )
-    rows = table("health", "what it says")
-    for subject, words in found.health.rows():
-        rows.add_row(subject, words)
-    rows.add_row("trend", found.trend.words)
-    out.print()
-    out.print(rows)
-    for advice in (*found.health.advice, *found.trend.advice):
-        out.print(f"{advice.urgency}: {advice.text}", style="yellow")
     warnings(found.warnings, out)
     for text in found.refusals:
         out.print(f"A CAPTURE WOULD BE REFUSED: {text}", style="red")
+
+
+def _health(found: Inspection, out: Console) -> None:
+    """Show how the card is doing, and what to do about it."""
+    out.print()
+    for advice in (*found.health.advice, *found.trend.advice):
+        out.print(f"{advice.urgency}: {advice.text}", style="yellow")
+    rows = Table(Column("health"), Column("what it says"))
+    for subject, words in found.health.rows():
+        rows.add_row(subject, words)
+    rows.add_row("trend", found.trend.words)
+    out.print(rows)
 
 
 def findings(found: Sequence[Finding], out: Console) -> None:
@@ -178,12 +157,15 @@ def capture_report(report: CaptureReport, out: Console) -> None:
     """Show how a capture went, for a tired person."""
     out.print(f"Sealed {report.board}/{report.name}")
     out.print()
-    rows = table("part", "mounted", "holds", "grade", "files", "size", "changes found by",
-                 numbers=("part", "files", "size"))  # fmt: skip
+    rows = Table(
+        Column("part", is_number=True), Column("mounted"), Column("grade"),
+        Column("files", is_number=True), Column("size", is_number=True),
+        Column("holds", rank=1), Column("changes found by", rank=2),
+    )  # fmt: skip
     for part in report.parts:
         rows.add_row(
-            part.label, part.place or "-", part.kind, part.grade, f"{part.files:,}",
-            human(part.content_bytes), part.detection,
+            part.label, part.place or "-", part.grade, f"{part.files:,}",
+            human(part.content_bytes), part.kind, part.detection,
         )  # fmt: skip
     out.print(rows)
     out.print()
@@ -205,107 +187,12 @@ def capture_report(report: CaptureReport, out: Console) -> None:
     warnings(report.warnings, out)
 
 
-def _own_rule(own: Retention | None) -> str:
-    """Return the rule that a board has for itself, to stand behind its name; "" for none."""
-    if own is None:
-        return ""
-    kept = ", ".join(
-        counted(count, unit)
-        for count, unit in (
-            (own.days, "day"), (own.weeks, "week"), (own.months, "month"), (own.years, "year"),
-        )
-    )  # fmt: skip
-    return f" (retention of its own: {kept}, at least {counted(own.at_least, 'capture')})"
-
-
-IN_CLEAR = "holds, unencrypted, what is encrypted on the card"
-
-
-def briefs(
-    board: str,
-    found: Sequence[CaptureBrief],
-    own: Retention | None,
-    *,
-    now: datetime,
-    out: Console,
-) -> None:
-    """Show a board's captures, oldest first; below them, of which there is more to say."""
-    if not found:
-        out.print(f"{board}{_own_rule(own)}: no captures yet")
-        return
-    details = ("size", "frozen", "entries", "new") if out.width >= WIDTH_OF_A_LOG else ()
-    rows = table("capture", "age", "grade", *details, "verified", "boots", "state",
-                 numbers=("age", *details))  # fmt: skip
-    for brief in found:
-        more = (
-            human(brief.content_bytes), f"{brief.frozen_ms:.0f} ms", f"{brief.entries:,}",
-            human(brief.new_bytes),
-        )  # fmt: skip
-        rows.add_row(
-            brief.name, age(brief.arrived_at or brief.taken_at, now), brief.grade,
-            *more[:len(details)], brief.verified_at[:10] or "-", _boots(brief), _state(brief, now),
-        )  # fmt: skip
-    out.print(f"{board}{_own_rule(own)}:")
-    out.print(rows)
-    for brief in found:
-        clear = IN_CLEAR if brief.in_clear else ""
-        more_said = filter(None, (brief.completeness, clear, _date_doubt(brief, now)))
-        for said in (*brief.trouble, *more_said):
-            out.print(f"{brief.name}: {said}")
-
-
-def _state(brief: CaptureBrief, now: datetime) -> str:
-    """Say in a word or two whether a capture is good; what is wrong with it stands below."""
-    if brief.faults:
-        found = "UNUSABLE"
-    elif brief.damaged_at:
-        found = "DAMAGED"
-    elif brief.unread_at:
-        found = "NOT READ"
-    elif brief.missing or brief.not_rebuildable:
-        found = "not whole"
-    else:
-        found = "date in doubt" if _date_doubt(brief, now) else "good"
-    return f"{found}, pinned" if brief.pinned else found
-
-
-def _date_doubt(brief: CaptureBrief, now: datetime) -> str:
-    """Say why retention does not go by the date of a capture; "" if it does."""
-    if brief.faults or retention.trusted_date(brief, now) is not None:
-        return ""
-    if not brief.clock_trusted:
-        return f"its date is in doubt: the board did not trust its clock, {brief.taken_at}"
-    return (
-        f"its date is in doubt: taken at {brief.taken_at} by the board's clock, it arrived at "
-        f"{brief.arrived_at} by the keeper's"
-    )
-
-
-def _boots(brief: CaptureBrief) -> str:
-    """Say whether a capture boots: since when that is proven, or what its files promise."""
-    if brief.booted_at:
-        return f"booted {brief.booted_at[:10]}"
-    return "-" if brief.boot is None else BOOT_WORDS[brief.boot.verdict]
-
-
 def boot(finding: BootFinding | None, out: Console) -> None:
     """Show whether a card made of a capture would boot."""
     if finding is None:
         return
-    out.print(f"A card made of it: {BOOT_WORDS[finding.verdict]}")
+    out.print(f"A card made of it: {capture_tables.BOOT_WORDS[finding.verdict]}")
     _list(out, "What a boot lacks:", finding.lacking)
-
-
-def age(since: str, now: datetime) -> str:
-    """Return how long ago an RFC 3339 moment was, in its largest unit; ? for none with a zone."""
-    try:
-        seconds = (now - datetime.fromisoformat(since)).total_seconds()
-    except (ValueError, TypeError):  # the latter: without a zone, it is no moment
-        return "?"
-    for unit, length in (("d", 86400), ("h", 3600), ("min", 60)):
-        if seconds >= 2 * length:
-            return f"{seconds / length:.0f} {unit}"
-    return f"{max(seconds, 0):.0f} s"
 
 
 def manifest(found: Manifest, out: Console) -> None:
@@ -314,7 +201,8 @@ def manifest(found: Manifest, out: Console) -> None:
     out.print(f"Capture {found.seq} of {board.name}, taken {found.moment.taken_at}")
     if not found.moment.clock_trusted:
         out.print("The board's clock was not known to be right at that time", style="yellow")
-    out.print(f"Board: {_described(board)}, host {board.hostname}")
+    host = f", host {board.hostname}" if board.hostname else ""
+    out.print(f"Board: {_described(board)}{host}")
     disks = zip(found.disks, found.gaps_by_disk, found.boot_areas_by_disk, strict=True)
     for place, (disk, gap, areas) in enumerate(disks, start=1):
         out.print(
@@ -332,7 +220,7 @@ def manifest(found: Manifest, out: Console) -> None:
         + (f", hooks: {', '.join(pause.hooks)}" if pause.hooks else "")
     )
     if found.in_clear:
-        out.print(f"This capture {IN_CLEAR}.", style="yellow")
+        out.print(f"This capture {capture_tables.IN_CLEAR}.", style="yellow")
     out.print()
     _parts(found, out)
     for disk in found.disks:
@@ -363,17 +251,20 @@ def disk_words(disk: Disk) -> str:
 
 
 def _parts(found: Manifest, out: Console) -> None:
-    rows = table("part", "start", "size", "type", "holds", "mounted", "grade", "files", "contents",
-                 numbers=("part", "start", "size", "files", "contents"))  # fmt: skip
+    rows = Table(
+        Column("part", is_number=True), Column("size", is_number=True), Column("mounted"),
+        Column("grade"), Column("files", rank=1, is_number=True),
+        Column("contents", rank=2, is_number=True), Column("holds", rank=3),
+        Column("start", rank=4, is_number=True), Column("type", rank=5),
+    )  # fmt: skip
     for part in found.parts:
         disk = found.disk_of(part)
         place = disk.area(part.partition)
         rows.add_row(
-            part.label, _own(part.file_system, str(place.start)),
-            _own(part.file_system, human(place.size * disk.sector_size)),
-            _own(part.file_system, _type(place)), file_system_words.of(part.file_system),
-            _seen(part), part.grade,
-            f"{part.files:,}", human(part.content_bytes),
+            part.label, _own(part.file_system, human(place.size * disk.sector_size)),
+            _seen(part), part.grade, f"{part.files:,}", human(part.content_bytes),
+            file_system_words.of(part.file_system), _own(part.file_system, str(place.start)),
+            _own(part.file_system, _type(place)),
         )  # fmt: skip
     out.print(rows)
     _folders(found.parts, out)
@@ -465,24 +356,24 @@ def store_report(report: VerifyReport, out: Console, *, is_repaired: bool) -> No
         out.print(f"  {name}: deleted by thinning meanwhile")
     # Each path in one piece: lines are not folded.
     for note in report.notes:
-        out.print(f"note: {note}", soft_wrap=True)
+        out.print(f"note: {note}")
     for text in report.odd:
-        out.print(f"ODD {text}", style="yellow", soft_wrap=True)
+        out.print(f"ODD {text}", style="yellow")
     for text in report.unread:
-        out.print(f"NOT READ {text}", style="red", soft_wrap=True)
+        out.print(f"NOT READ {text}", style="red")
     if report.unread:
         out.print(_UNREAD)
     for text in report.missing:
-        out.print(f"MISSING {text}", style="red", soft_wrap=True)
+        out.print(f"MISSING {text}", style="red")
     if report.missing:
         out.print(_MISSING)
     for fault in report.faults:
-        out.print(f"NOT TRUSTWORTHY {fault}", style="red", soft_wrap=True)
+        out.print(f"NOT TRUSTWORTHY {fault}", style="red")
     if report.faults:
         out.print(_FAULTY)
     for damage in report.damages:
         awaited = "; taken out by --repair, and awaited" if damage.is_awaited else ""
-        out.print(f"DAMAGED {damage.path}: {damage.problem}{awaited}", style="red", soft_wrap=True)
+        out.print(f"DAMAGED {damage.path}: {damage.problem}{awaited}", style="red")
         _list(out, "  it is in", damage.hits)
     if any(damage.is_awaited for damage in report.damages):
         out.print(_AWAITED)
@@ -524,7 +415,7 @@ _DAMAGED = (
 def troubles(found: Sequence[BoardTrouble], err: Console) -> None:
     """Show which boards could not be done, and why: a line each."""
     for trouble in found:
-        err.print(trouble.sentence, style="red", soft_wrap=True)
+        err.print(trouble.sentence, style="red")
 
 
 def collected(swept: CollectedGarbage, days: float, out: Console) -> None:
@@ -555,19 +446,7 @@ def verdicts(
     """Show what retention decided about every capture, and which rule is a board's own."""
     goes = "deleted" if is_applied else "would be deleted"
     for board, of_board in found.items():
-        out.print(f"{board}{_own_rule(own.get(board))}:")
+        out.print(f"{board}{capture_tables.own_rule(own.get(board))}:")
         for verdict in of_board:
             why = f"stays: {verdict.stays_for}" if verdict.is_kept else goes
             out.print(f"  {verdict.name}  {why}")
-
-
-def keeper_look(looked: Look, out: Console) -> None:
-    """Show what needs a look in a keeper's store, its boards, and which of them are silent."""
-    for trouble in looked.store:
-        out.print(f"NEEDS A LOOK: {trouble}", style="yellow", soft_wrap=True)
-    if not looked.boards:
-        out.print("no boards; `holdstill keeper enrol` adds one")
-    for state in looked.boards:
-        mark = "NEEDS A LOOK: " if state.needs_a_look else ""
-        kept = "" if state.trouble else f"; {counted(state.captures, 'capture')} kept"
-        out.print(f"{mark}{state.sentence}{kept}", soft_wrap=True)

@@ -10,19 +10,34 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill import errors
-from holdstill.cli import as_owner, consoles, options, tables, terminal
+from holdstill.cli import as_owner, completion, consoles, options, tables, terminal
 from holdstill.errors import HoldstillError, VerificationError
 from holdstill.keeper import ballast, garbage, thin
+from holdstill.keeper.garbage import CollectedGarbage
+from holdstill.keeper.retention import Verdict
+from holdstill.model.layout import Record
+from holdstill.model.names import BoardName
+from holdstill.model.settings import Retention
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import each_board
+from holdstill.workflow.each_board import BoardTrouble
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
+class ThinOutput(Record, frozen=True, kw_only=True):
+    """What `thin --json` prints; swept is None without --apply, or where it failed."""
+
+    verdicts: dict[BoardName, tuple[Verdict, ...]]
+    own_retention: dict[BoardName, Retention]
+    troubles: tuple[BoardTrouble, ...]
+    swept: CollectedGarbage | None
+
+
 @click.command("thin", short_help="Delete captures that are not to be kept.")
-@click.argument("board", required=False)
+@click.argument("board", shell_complete=completion.boards, required=False)
 @click.option("--apply", "is_applied", is_flag=True, help="Do it. Without this, only say what.")
 @options.settings_option(options.KEEPER_SETTINGS)
 @options.store_option
@@ -71,9 +86,13 @@ def command(
                 failure = error  # after what was done already has been told
     if as_json:
         options.print_json(
-            {"verdicts": found.results, "own_retention": own, "troubles": found.troubles,
-             "swept": swept}
-        )  # fmt: skip
+            ThinOutput(
+                verdicts={name: tuple(each) for name, each in found.results.items()},
+                own_retention=own,
+                troubles=found.troubles,
+                swept=swept,
+            )
+        )
     else:
         tables.verdicts(found.results, own, consoles.console(), is_applied=is_applied)
         tables.troubles(found.troubles, consoles.console(is_error=True))

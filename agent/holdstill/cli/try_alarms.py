@@ -11,17 +11,24 @@ import click
 from holdstill.cli import options, terminal
 from holdstill.errors import DegradedError, UsageError
 from holdstill.keeper import store_owner
+from holdstill.model.layout import Record
 from holdstill.notify.recipients import AppriseRecipients
 from holdstill.system import users
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import try_alarms
+from holdstill.workflow.try_alarms import AlarmTrial
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.workflow.try_alarms import AlarmTrial
+
+class TrialsOutput(Record, frozen=True, kw_only=True):
+    """What `try-alarms --json` prints."""
+
+    trials: list[AlarmTrial]
+    complaints: list[str]
 
 
 @click.command("try-alarms", short_help="Send people a trial message.")
@@ -48,7 +55,7 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
         complaints += [text for text in (people.complaint() or nobody,) if text]
     complaints += _unreadable_for_the_keeper(keeper_path)
     if as_json:
-        options.print_json({"trials": trials, "complaints": complaints})
+        options.print_json(TrialsOutput(trials=trials, complaints=complaints))
     else:
         for each in trials:
             terminal.say(f"{each.place}: {f'NOT REACHED: {each.why}' if each.why else 'reached'}")

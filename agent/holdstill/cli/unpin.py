@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import as_owner, options, terminal
+from holdstill.cli import as_owner, completion, options, terminal
+from holdstill.cli.pin import PinOutput
 from holdstill.keeper import capture_notes
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
@@ -12,9 +13,10 @@ from holdstill.workflow import capture_ref
 
 
 @click.command("unpin", short_help="Let retention decide on a capture again.")
-@click.argument("capture", metavar="BOARD/CAPTURE")
+@click.argument("capture", metavar="BOARD/CAPTURE", shell_complete=completion.captures)
 @options.store_option
-def command(capture: str, store_address: str | None) -> None:
+@options.json_option
+def command(capture: str, store_address: str | None, *, as_json: bool) -> None:
     r"""Let retention decide about a capture again.
 
     \b
@@ -25,4 +27,7 @@ def command(capture: str, store_address: str | None) -> None:
     found = capture_ref.find(opened, capture, runner=LocalRunner())
     board, name = found.board, str(found.name)
     capture_notes.unpin(opened, board, name, clock=SystemClock())
+    if as_json:
+        options.print_json(PinOutput(board=board, capture=name, pinned=False))
+        return
     terminal.say(f"retention decides about {board}/{name} again")

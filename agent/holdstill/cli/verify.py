@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from holdstill.cli import as_owner, consoles, local_store, options, progress, tables, terminal
+from holdstill.cli import (
+    as_owner,
+    completion,
+    consoles,
+    local_store,
+    options,
+    progress,
+    tables,
+    terminal,
+)
 from holdstill.errors import UsageError, VerificationError
 from holdstill.keeper.repair import RepairResult
 from holdstill.model import sizes
@@ -24,7 +33,13 @@ if TYPE_CHECKING:
 
 
 @click.command("verify", short_help="Check a store, or a card against a capture.")
-@click.argument("capture", metavar="[BOARD[/CAPTURE]]", required=False, default="")
+@click.argument(
+    "capture",
+    metavar="[BOARD[/CAPTURE]]",
+    shell_complete=completion.captures,
+    required=False,
+    default="",
+)
 @click.option(
     "--card",
     type=click.Path(path_type=Path, exists=True),

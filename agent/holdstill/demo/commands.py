@@ -45,7 +45,7 @@ class Holdstill:
         """
         texts = [os.fspath(word) for word in words]
         shown = shlex.join(text.removeprefix(self._here) for text in texts)
-        self._console.print(f"$ holdstill {shown}", style="bold", soft_wrap=True)
+        self._console.print(f"$ holdstill {shown}", style="bold")
         command = Command.of(*PROGRAM, *texts, timeout=_TIMEOUT, accepted=accepted)
         with self._console.status(f"{words[0]} ..."):
             return self._machine.run(command).decode()

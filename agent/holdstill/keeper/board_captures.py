@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from holdstill.records.signature import VerifySignature
     from holdstill.system.process import Runner
 
+    IsSigned = Callable[[SealedEvent, bytes, bytes], bool]
+
 MANIFEST, SIGNATURE = "manifest.yaml", "manifest.yaml.sig"
 """What a manifest calls the index and the boot gap."""
 NO_ACCESS = "this user may not read it"
@@ -74,6 +76,7 @@ class StoredCapture:
             caller was told to, for this one run.
         boot: whether a card made of it would boot; None before that was judged.
         content_trouble: what is known to be wrong with its contents, in words; "" for nothing.
+        note: what its owner noted about it, "" for nothing.
     """
 
     board: BoardName
@@ -83,6 +86,7 @@ class StoredCapture:
     faults: tuple[str, ...] = ()
     boot: BootFinding | None = None
     content_trouble: str = ""
+    note: str = ""
 
     def manifest_bytes(self) -> bytes:
         """Return the manifest as it was signed."""
@@ -152,9 +156,20 @@ class BoardCaptures:
 
     def briefs(self) -> tuple[CaptureBrief, ...]:
         """List the captures, oldest first, each with what is wrong with it."""
+        return self._briefs(self._is_signed)
+
+    def briefs_as_sealed(self) -> tuple[CaptureBrief, ...]:
+        """List them as `briefs` does, without a check of signatures, which takes a program each.
+
+        Each is compared with the one that was checked when the capture was sealed.
+        """
+        return self._briefs(_is_as_sealed)
+
+    def _briefs(self, is_signed: IsSigned) -> tuple[CaptureBrief, ...]:
         with self.ledger_file.held_for_reading() as ledger:
             strangers = self._strangers(ledger)
-        present = [brief for n in self._numbers(ledger) if (brief := self._brief_of(ledger, n))]
+        judged = (self._brief_of(ledger, n, is_signed) for n in self._numbers(ledger))
+        present = [brief for brief in judged if brief]
         return tuple(sorted((*present, *strangers), key=lambda brief: brief.seq))
 
     def ledger_faults(self) -> tuple[str, ...]:
@@ -172,7 +187,7 @@ class BoardCaptures:
         with self.ledger_file.held_for_reading() as ledger:
             numbers = self._numbers(ledger)
         for number in reversed(numbers):
-            brief = self._brief_of(ledger, number)
+            brief = self._brief_of(ledger, number, self._is_signed)
             if brief is not None and not brief.faults:
                 return brief, tuple(faulty)
             faulty += [] if brief is None else [brief]
@@ -184,7 +199,7 @@ class BoardCaptures:
             numbers = self._numbers(ledger)
         for number in reversed(numbers):
             if ledger.sealed[number].brief.name not in ledger.damaged_at:
-                brief = self._brief_of(ledger, number)
+                brief = self._brief_of(ledger, number, self._is_signed)
                 if brief is not None and not brief.faults:
                     return brief
         return None
@@ -215,30 +230,32 @@ class BoardCaptures:
             numbers = self._numbers(ledger)
         for number in numbers:
             if ledger.sealed[number].brief.name == str(parsed):
-                brief = self._brief(ledger, number)
+                brief = self._brief(ledger, number, self._is_signed)
                 faults, boot, trouble = brief.faults, brief.boot, brief.content_trouble
+                note = brief.note
                 break
         else:
             faults, boot, trouble = (self._not_in_ledger,), None, ""
+            note = ""
         folder = self.folder / str(parsed)
         if not folder.is_dir():
             raise UsageError(
                 f"board {self.board} has no capture {name}", hint="see `holdstill list`"
             )
         contents = self.store.contents
-        return StoredCapture(self.board, parsed, folder, contents, faults, boot, trouble)
+        return StoredCapture(self.board, parsed, folder, contents, faults, boot, trouble, note)
 
     def _numbers(self, ledger: Ledger) -> range | list[int]:
         """Return the positions among the sealed events of what retention has not deleted."""
         gone = ledger.thinned
         return [n for n, event in enumerate(ledger.sealed) if event.brief.name not in gone]
 
-    def _brief_of(self, ledger: Ledger, number: int) -> CaptureBrief | None:
+    def _brief_of(self, ledger: Ledger, number: int, is_signed: IsSigned) -> CaptureBrief | None:
         """Describe a capture; None if it was deleted since the ledger was read.
 
         The ledger is not held meanwhile: judging takes long, and who must write waits for it.
         """
-        brief = self._brief(ledger, number)
+        brief = self._brief(ledger, number, is_signed)
         return None if brief.faults and not self._is_kept(brief.name) else brief
 
     def _is_kept(self, name: str) -> bool:
@@ -248,7 +265,7 @@ class BoardCaptures:
         with self.ledger_file.held_for_reading() as now:
             return name not in now.thinned
 
-    def _brief(self, ledger: Ledger, number: int) -> CaptureBrief:
+    def _brief(self, ledger: Ledger, number: int, is_signed: IsSigned) -> CaptureBrief:
         event = ledger.sealed[number]
         name = event.brief.name
         # Whether the capture names the one before it, and has the number after it.
@@ -272,20 +289,14 @@ class BoardCaptures:
             boot=ledger.boot.get(name),
             damaged_at=ledger.damaged_at.get(name, ""),
             unread_at=ledger.unread_at.get(name, ""),
-            faults=(
-                *chain_faults,
-                *self._faults_on_disk(
-                    event, is_signed=lambda _, data, seal: self.is_signed(data, seal)
-                ),
-            ),
+            note=ledger.notes.get(name, ""),
+            faults=(*chain_faults, *self._faults_on_disk(event, is_signed=is_signed)),
         )
 
     def _line_fault(self, fault: tuple[int, str]) -> str:
         return f"ledger, line {fault[0]}: {fault[1]}: {self.ledger_file.path}"
 
-    def _faults_on_disk(
-        self, event: SealedEvent, *, is_signed: Callable[[SealedEvent, bytes, bytes], bool]
-    ) -> tuple[str, ...]:
+    def _faults_on_disk(self, event: SealedEvent, *, is_signed: IsSigned) -> tuple[str, ...]:
         folder = self.folder / event.brief.name
         try:
             if not folder.is_dir():
@@ -315,6 +326,9 @@ class BoardCaptures:
         briefs = self.briefs()
         unsigned = (any(f.startswith(UNSIGNED) for f in brief.faults) for brief in briefs)
         return bool(briefs) and all(unsigned)
+
+    def _is_signed(self, _: SealedEvent, data: bytes, seal: bytes) -> bool:
+        return self.is_signed(data, seal)
 
     def is_signed(self, data: bytes, seal: bytes) -> bool:
         """Return whether one of the board's keys, also a retired one, signed data."""

@@ -15,11 +15,13 @@ from holdstill.keeper.ledger import (
     ForgottenEvent,
     JudgedEvent,
     LedgerFile,
+    NotedEvent,
     PinnedEvent,
     UnpinnedEvent,
     UnreadEvent,
     VerifiedEvent,
 )
+from holdstill.model.foreign_text import printable
 from holdstill.model.names import CaptureName
 from holdstill.system import clocks
 
@@ -33,6 +35,10 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
 
+NOTE_LIMIT = 200
+"""Characters of a note."""
+
+
 def pin(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
     """Keep a capture whatever retention says."""
     _note(store, board, PinnedEvent(capture=str(CaptureName.parse(name))), [name], clock)
@@ -41,6 +47,21 @@ def pin(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
 def unpin(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
     """Let retention decide about a capture again."""
     _note(store, board, UnpinnedEvent(capture=str(CaptureName.parse(name))), [name], clock)
+
+
+def note(store: Store, board: BoardName, name: str, text: str, *, clock: Clock) -> None:
+    """Note something about a capture, in the place of what was noted before; "" for nothing.
+
+    Raises:
+        UsageError: it is too long, or is not one line of visible text.
+    """
+    if len(text) > NOTE_LIMIT or printable(text) != text:
+        raise UsageError(
+            f"a note is one line of visible text, of {NOTE_LIMIT} characters at most",
+            hint="shorten it, and leave out line breaks and control characters",
+        )
+    event = NotedEvent(capture=str(CaptureName.parse(name)), text=text)
+    _note(store, board, event, [name], clock)
 
 
 def verified(store: Store, board: BoardName, since: Mapping[str, str], *, clock: Clock) -> None:

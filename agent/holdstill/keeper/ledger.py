@@ -116,6 +116,13 @@ class UnpinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="u
     capture: str
 
 
+class NotedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="noted"):
+    """The owner noted something about this capture; "" takes a note back."""
+
+    capture: str
+    text: str
+
+
 class AcceptedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="accepted"):
     """The owner has accepted what was wrong with the ledger up to here.
 
@@ -139,6 +146,7 @@ Event = (
     | JudgedEvent
     | PinnedEvent
     | UnpinnedEvent
+    | NotedEvent
     | AcceptedEvent
 )
 
@@ -260,6 +268,15 @@ class Ledger:
             elif isinstance(line.entry, UnpinnedEvent):
                 host_keys.discard(line.entry.capture)
         return frozenset(host_keys)
+
+    @cached_property
+    def notes(self) -> dict[str, str]:
+        """What the owner noted last about each capture."""
+        return {
+            line.entry.capture: line.entry.text
+            for line in self.lines
+            if isinstance(line.entry, NotedEvent)
+        }
 
     @cached_property
     def last_sealed(self) -> SealedEvent | None:

@@ -271,6 +271,11 @@ class Store:
         # File systems without a number of inodes (btrfs) report 0 of 0: each takes room there.
         return free, state.f_favail if state.f_files else free // BLOCK
 
+    def size(self) -> int:
+        """Return the bytes of the store's file system."""
+        state = os.statvfs(self.root)
+        return state.f_blocks * state.f_frsize
+
 
 def _locked_within(lock: int, seconds: float, clock: SystemClock) -> bool:
     """Take a lock alone, if it can be had in so many seconds; return whether it was."""

@@ -58,6 +58,21 @@ def is_board(text: str) -> bool:
     return _BOARD.fullmatch(text) is not None
 
 
+def is_capture(text: str) -> bool:
+    """Return whether text can be a capture's name."""
+    return _CAPTURE.fullmatch(text) is not None
+
+
+def natural(text: str) -> tuple[tuple[int, int, str], ...]:
+    """Return a key that sorts names as people do: pier-2 before pier-10."""
+    pieces = re.split(r"([0-9]+)", text)
+    return tuple(
+        (0, int(piece), piece) if number % 2 else (1, 0, piece)
+        for number, piece in enumerate(pieces)
+        if piece
+    )
+
+
 def check_run(text: str) -> RunId:
     """Return text as the name of a run.
 

@@ -43,6 +43,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         in_clear: whether it holds, unencrypted, what is encrypted on the card.
         card: the last reading of the card before it; None for none.
         seconds: how long it took until its manifest was written; 0 where nobody knows.
+        note: what its owner noted about it, "" for nothing.
     """
 
     name: str
@@ -71,6 +72,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
     in_clear: bool = False
     card: CardReading | None = None
     seconds: float = 0.0
+    note: str = ""
 
     @property
     def completeness(self) -> str:

@@ -69,6 +69,10 @@ class SealedCapture(IndexedCapture, Protocol):
         """What is known to be wrong with its contents, in words; "" for nothing."""
 
     @property
+    def note(self) -> str:
+        """What its owner noted about it, "" for nothing."""
+
+    @property
     def is_local(self) -> bool:
         """Whether contents can be opened at any time, also by a forked copy of this process."""
 

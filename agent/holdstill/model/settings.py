@@ -282,6 +282,7 @@ class KeeperSettings(Record, frozen=True, kw_only=True):
         trash_days: how long contents that no capture needs rest before they are deleted.
         latest_tree: whether each board's newest capture is kept as a tree to look at.
         notify: whom to tell when boards fall silent.
+        groups: boards that are looked at together, by the group's name.
     """
 
     store: Path
@@ -294,6 +295,7 @@ class KeeperSettings(Record, frozen=True, kw_only=True):
     retention: Retention = Retention()
     limits: BoardLimits = BoardLimits()
     notify: WatchSettings = WatchSettings()
+    groups: dict[str, tuple[str, ...]] = msgspec.field(default_factory=dict)
 
 
 def decode_board_settings(data: bytes, name: str = "board settings") -> BoardSettings:

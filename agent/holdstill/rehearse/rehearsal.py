@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 from holdstill.errors import CommandError, PreflightError
 from holdstill.model import paths
 from holdstill.rehearse import bootable_card, console_markers, emulation, qemu_command, screenshot
+from holdstill.rehearse.console_markers import ConsoleFinding  # noqa: TC001  msgspec reads the annotation
 from holdstill.system import process, work_folder
 from holdstill.system.process import Command
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
     from pathlib import Path
 
-    from holdstill.rehearse.console_markers import ConsoleFinding
     from holdstill.rehearse.emulation import EmulatorSetup, LoaderConfig
     from holdstill.system.clocks import Clock
 

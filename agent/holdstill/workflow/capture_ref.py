@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from typing import TYPE_CHECKING
 
 from holdstill.errors import HoldstillError, UsageError, VerificationError
@@ -23,11 +24,18 @@ _DIGITS = 9
 """Of a partition's number; more are no number that a manifest has."""
 
 
+LATEST = "latest"
+"""What means the newest good capture, where a person rather says so than leaves it out."""
+_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+"""A calendar date, extended format (ISO 8601-1, 5.2.2)."""
+
+
 def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
     """Return the capture that BOARD or BOARD/CAPTURE means; BOARD alone is its newest good one.
 
-    CAPTURE is a capture's name or its number. The capture may have faults; whoever builds on it
-    calls `trusted` first.
+    CAPTURE is a capture's name, its number, `latest` (as BOARD alone), or a date such as
+    2026-11-29: the newest one of that day, as its name has it (UTC). The capture may have faults;
+    whoever builds on it calls `trusted` first.
 
     Raises:
         UsageError: there is no such board or capture.
@@ -39,19 +47,22 @@ def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
 
 
 def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureBrief:
-    """Return the capture of a list that a name or number means; none means the newest good one.
+    """Return the capture of a list that a name, a number, a date or LATEST means.
 
-    One with damaged contents is taken for that only when there is no other.
+    None, and LATEST, mean the newest good one. Of a day, too, one with faults or damaged contents
+    is taken only when there is no other.
 
     Raises:
         UsageError: there is no such capture.
         VerificationError: none is named, and each one has a fault.
     """
-    if not which:
+    if which in {"", LATEST}:
         good = [brief for brief in briefs if not brief.faults]
         if not good:
             raise _none_good(board, briefs)
         return ([brief for brief in good if brief.is_whole] or good)[-1]
+    if _DATE.fullmatch(which):
+        return _of_day(briefs, which, board)
     name = _full_name(briefs, which, board)
     for brief in briefs:
         if brief.name == name:
@@ -61,7 +72,9 @@ def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureB
 
 def passed_over(briefs: tuple[CaptureBrief, ...], which: str) -> tuple[str, ...]:
     """Return warnings of newer captures with faults, when the newest good one was meant."""
-    if which:
+    if _DATE.fullmatch(which):
+        briefs = tuple(brief for brief in briefs if _is_of_day(brief, which))
+    elif which not in {"", LATEST}:
         return ()
     newer: list[str] = []
     for brief in reversed(briefs):
@@ -69,6 +82,35 @@ def passed_over(briefs: tuple[CaptureBrief, ...], which: str) -> tuple[str, ...]
             return tuple(newer)
         newer.append(f"{brief.name} is newer, but passed over: {'; '.join(brief.trouble)}")
     return ("no capture is without trouble: `holdstill list` tells what it is",)
+
+
+def _is_of_day(brief: CaptureBrief, date: str) -> bool:
+    return brief.name.partition("-")[2].startswith(date.replace("-", ""))
+
+
+def _of_day(briefs: tuple[CaptureBrief, ...], date: str, board: str) -> CaptureBrief:
+    """Return the newest capture of a day: one without trouble, if there is one.
+
+    Raises:
+        UsageError: that day has none.
+    """
+    found = [brief for brief in briefs if _is_of_day(brief, date)]
+    if not found:
+        days = sorted({_day(brief) for brief in briefs if not brief.faults})
+        near = [*[day for day in days if day < date][-1:], *[d for d in days if d > date][:1]]
+        raise UsageError(
+            f"board {board} has no capture of {date}",
+            hint=f"captures are named by UTC; nearest are those of {' and '.join(near)}"
+            if near
+            else "see `holdstill list`",
+        )
+    return ([brief for brief in found if brief.is_whole] or found)[-1]
+
+
+def _day(brief: CaptureBrief) -> str:
+    """Return the day in a capture's name, as 2026-11-29."""
+    digits = brief.name.partition("-")[2][:8]
+    return f"{digits[:4]}-{digits[4:6]}-{digits[6:]}"
 
 
 def _none_good(board: str, briefs: tuple[CaptureBrief, ...]) -> HoldstillError:

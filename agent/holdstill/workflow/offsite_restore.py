@@ -21,6 +21,7 @@ from holdstill.offsite import offsite_settings
 from holdstill.offsite.offsite_settings import OffsiteSettings
 from holdstill.records import capture_contents, manifest_file
 from holdstill.workflow import each_board
+from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from holdstill.offsite.head import SentCapture
     from holdstill.offsite.recovery_key import KeeperKeys
     from holdstill.system.clocks import Clock
-    from holdstill.workflow.each_board import BoardTrouble
     from holdstill.workflow.offsite_library import OffsiteLibrary
     from holdstill.workflow.ports import Progress
 

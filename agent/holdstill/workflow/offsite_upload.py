@@ -25,10 +25,14 @@ from holdstill.offsite import (
 )
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.locks import Locks
-from holdstill.offsite.upload import Uploader
+from holdstill.offsite.upload import (
+    Uploader,
+    UploadReport,
+)
 from holdstill.records import capture_contents
 from holdstill.system import files, work_folder
 from holdstill.workflow import each_board, explain
+from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -40,10 +44,8 @@ if TYPE_CHECKING:
     from holdstill.offsite.cost import Cost
     from holdstill.offsite.offsite_settings import OffsiteSettings
     from holdstill.offsite.sent import Sent
-    from holdstill.offsite.upload import UploadReport
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
-    from holdstill.workflow.each_board import BoardTrouble
     from holdstill.workflow.ports import Progress
 
 LOCK = "offsite.lock"

@@ -215,6 +215,7 @@ class RemoteCapture:
     ) -> None:
         self.board, self.name, self.faults = board, name, faults
         self.boot, self.content_trouble = brief.boot, brief.content_trouble
+        self.note = brief.note
         self._data, self.cache = data, cache
 
     def manifest(self) -> Manifest:

@@ -10,11 +10,17 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill import errors
-from holdstill.errors import DegradedError, HoldstillError, SecurityError, VerificationError
+from holdstill.errors import (
+    DegradedError,
+    HoldstillError,
+    SecurityError,
+    UsageError,
+    VerificationError,
+)
 from holdstill.keeper import account_captures, board_captures, board_memory
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
-from holdstill.model import sizes
+from holdstill.model import names, sizes
 from holdstill.model.boot import BootVerdict
 from holdstill.model.finding import counted
 from holdstill.model.layout import Record
@@ -91,15 +97,20 @@ class BoardSilence(Record, frozen=True, kw_only=True):
 
     @property
     def sentence(self) -> str:
+        """Describe it in one sentence, with what to do about a trouble."""
+        return self.trouble.sentence + self._good if self.trouble else self.problem
+
+    @property
+    def problem(self) -> str:
         """Describe it in one sentence."""
         if self.trouble:
-            return self.trouble.sentence + self._good
+            return f"{self.board}: {self.trouble.problem}{self._good}"
         none = "there is none any more" if self.had_captures else "there was none yet"
         last = f"the last is {self.newest}" if self.newest else none
         if self.is_retired:
             return f"{self.board}: its key is withdrawn, no capture is expected; {last}"
         if self.newest and not self.is_silent:
-            last = f"{self.board}: the last good capture is {self.newest}, {self._age} old"
+            last = f"{self.board}: the last good capture is {self.newest}, {self.age} old"
             lacks = "; ".join(self.boot_lacks)
             said = f" ({self.incomplete}; see `holdstill show`)" if self.incomplete else ""
             boots = f", and a card made of it would not boot: {lacks}" if lacks else ""
@@ -110,13 +121,16 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     def _good(self) -> str:
         """Name the capture that can be used beside those in trouble."""
         if self.whole:
-            age = f", {self._age} old" if self.whole == self.newest else ""
+            age = f", {self.age} old" if self.whole == self.newest else ""
             return f"; the last good capture is {self.whole}{age}"
         return "; there is no whole one" if self.newest else ""
 
     @property
-    def _age(self) -> str:
+    def age(self) -> str:
+        """How old the newest good capture is, in words."""
         hours = self.days * 24
+        if hours < 2:
+            return f"{hours * 60:.0f} minutes"
         return f"{self.days:.1f} days" if hours >= 48 else f"{hours:.0f} hours"
 
 
@@ -163,10 +177,13 @@ class Look(Record, frozen=True, kw_only=True):
     Attributes:
         boards: by name.
         store: what is wrong with the store as a whole, in sentences.
+        free_bytes, total_bytes: of its file system; 0 where nobody looked.
     """
 
     boards: tuple[BoardSilence, ...]
     store: tuple[str, ...] = ()
+    free_bytes: int = 0
+    total_bytes: int = 0
 
     @property
     def exit_code(self) -> int:
@@ -184,8 +201,31 @@ def look_at(store: Store, settings: KeeperSettings, *, clock: Clock, runner: Run
 
     found = each_board.do(store, None, look)
     unknown = (BoardSilence(board=each.board, trouble=each) for each in found.troubles)
-    boards = sorted((*found.results.values(), *unknown), key=lambda state: state.board)
-    return Look(boards=tuple(boards), store=store_state.troubles(store, settings))
+    boards = sorted(
+        (*found.results.values(), *unknown), key=lambda each: names.natural(each.board)
+    )
+    return Look(
+        boards=tuple(boards),
+        store=store_state.troubles(store, settings),
+        free_bytes=store.free()[0],
+        total_bytes=store.size(),
+    )
+
+
+def of_group(looked: Look, group: str, settings: KeeperSettings) -> Look:
+    """Return what was seen, of the boards of a group alone.
+
+    Raises:
+        UsageError: the settings have no such group.
+    """
+    if group not in settings.groups:
+        raise UsageError(
+            f"the keeper's settings have no group {group}",
+            hint=f"`groups` there has {', '.join(settings.groups) or 'none yet'}",
+        )
+    members = settings.groups[group]
+    boards = tuple(state for state in looked.boards if state.board in members)
+    return msgspec.structs.replace(looked, boards=boards)
 
 
 def limit_of(board: BoardName, settings: KeeperSettings) -> int:

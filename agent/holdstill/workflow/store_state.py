@@ -43,7 +43,14 @@ def _read_only(store: Store) -> Iterator[str]:
 
 
 def _strange_names(store: Store, settings: KeeperSettings) -> Iterator[str]:
-    for name in sorted(settings.notify.silent_days_of.keys() - set(store.boards())):
+    boards = set(store.boards())
+    for group, members in settings.groups.items():
+        for name in sorted(set(members) - boards):
+            yield (
+                f"groups in the keeper's settings: {group} has a board {name}, which is none of "
+                f"{store.root}; what to do: correct the name, or take it out"
+            )
+    for name in sorted(settings.notify.silent_days_of.keys() - boards):
         yield (
             f"notify.silent_days_of in the keeper's settings has a board {name}, which is none "
             f"of {store.root}; what to do: correct the name, or take the line out"

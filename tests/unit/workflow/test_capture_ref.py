@@ -165,3 +165,48 @@ def test_what_was_mounted_below_a_folder_is_named() -> None:
     assert capture_ref.below(TREES, "/") == ("/home", "/var/lib/machines")
     assert capture_ref.below(TREES, "/var/") == ("/var/lib/machines",)
     assert capture_ref.below(TREES, "/home") == capture_ref.below(TREES, "/va") == ()
+
+
+def a_brief(name: str, *, damaged_at: str = "", faults: tuple[str, ...] = ()) -> CaptureBrief:
+    return CaptureBrief(
+        name=name, seq=int(name[:6]), manifest="", index="", grade="", taken_at="",
+        damaged_at=damaged_at, faults=faults,
+    )  # fmt: skip
+
+
+WEEK = (
+    a_brief("000001-20261128T021503Z"),
+    a_brief("000002-20261129T021503Z"),
+    a_brief("000003-20261129T141503Z"),
+    a_brief("000004-20261129T201503Z", damaged_at="2026-11-30T01:00:00Z"),
+    a_brief("000005-20261130T021503Z", faults=("bad signature",)),
+)
+
+
+@pytest.mark.parametrize(
+    ("which", "seq"),
+    [("latest", 3), ("2026-11-28", 1), ("2026-11-29", 3), ("2026-11-30", 5), ("2026", None)],
+)
+def test_a_date_is_the_newest_good_capture_of_that_day_and_latest_that_of_all(
+    which: str, seq: int | None
+) -> None:
+    if seq is None:
+        with pytest.raises(UsageError, match="no capture 2026"):
+            capture_ref.chosen(WEEK, which, "pier-3")
+        return
+    assert capture_ref.chosen(WEEK, which, "pier-3").seq == seq
+
+
+def test_a_day_without_a_capture_names_the_nearest_that_have_one() -> None:
+    with pytest.raises(UsageError, match="no capture of 2026-11-27") as told:
+        capture_ref.chosen(WEEK, "2026-11-27", "pier-3")
+    assert told.value.hint.endswith("nearest are those of 2026-11-28")
+
+
+def test_what_is_passed_over_for_a_day_or_the_latest_is_told() -> None:
+    latest = capture_ref.passed_over(WEEK, "latest")
+    of_day = capture_ref.passed_over(WEEK, "2026-11-29")
+
+    assert [line[:6] for line in latest] == ["000005", "000004"]
+    assert [line[:6] for line in of_day] == ["000004"]
+    assert capture_ref.passed_over(WEEK, "3") == ()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import as_owner, local_store, terminal
+from holdstill.cli import as_owner, completion, local_store, terminal
 from holdstill.errors import MachineError, UsageError
 from holdstill.keeper import account_captures, capture_notes, enrolment, take_in
 from holdstill.keeper.board_captures import NO_ACCESS, UNREADABLE, BoardCaptures
@@ -18,7 +18,7 @@ from holdstill.workflow import capture_ref
 
 @click.command("accept", short_help="Accept a damaged ledger, or a lost board.")
 @click.argument("store", type=click.Path(path_type=Path, readable=False))
-@click.argument("board")
+@click.argument("board", shell_complete=completion.boards)
 @click.option("--reason", required=True, help="What happened; it is written into the ledger.")
 @click.option(
     "--forget",

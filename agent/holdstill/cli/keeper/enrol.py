@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import as_owner, this_program
+from holdstill.cli import as_owner, completion, this_program
 from holdstill.cli.keeper import public_key
 from holdstill.cli.keeper.retire import end_sessions, shut_out
 from holdstill.keeper import authorized_keys, enrolment
@@ -17,7 +17,7 @@ from holdstill.system.clocks import SystemClock
 
 @click.command("enrol", short_help="Admit a board with its public key.")
 @click.argument("store", type=click.Path(path_type=Path, readable=False))
-@click.argument("board")
+@click.argument("board", shell_complete=completion.boards)
 @click.option(
     "--key",
     "key_file",

@@ -6,14 +6,26 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import as_owner, consoles, tables
+from holdstill.cli import as_owner, consoles, options, tables
 from holdstill.keeper.store import create
+from holdstill.model.layout import Record
 from holdstill.system.clocks import SystemClock
+
+
+class InitOutput(Record, frozen=True, kw_only=True):
+    """What `keeper init --json` prints; warnings: what the file system cannot do."""
+
+    store: str
+    created: str
+    is_new: bool
+    boards: tuple[str, ...]
+    warnings: tuple[str, ...]
 
 
 @click.command("init", short_help="Create a store.")
 @click.argument("store", type=click.Path(path_type=Path, readable=False))
-def command(store: Path) -> None:
+@options.json_option
+def command(store: Path, *, as_json: bool) -> None:
     r"""Make a store in a new or empty directory, and say what its file system cannot do.
 
     \b
@@ -23,6 +35,15 @@ def command(store: Path) -> None:
     as_owner.become_owner(store.absolute())
     is_old = (store / "store.yaml").is_file()
     made = create(store.absolute(), clock=SystemClock())
+    complaints = made.facts.abilities.complaints()
+    if as_json:
+        options.print_json(
+            InitOutput(
+                store=str(made.root), created=made.facts.created, is_new=not is_old,
+                boards=made.boards(), warnings=complaints,
+            )
+        )  # fmt: skip
+        return
     out = consoles.console()
     if is_old:
         boards = ", ".join(made.boards()) or "none yet"
@@ -32,4 +53,4 @@ def command(store: Path) -> None:
         )
     else:
         out.print(f"{made.root} is a store now")
-    tables.warnings(made.facts.abilities.complaints(), out)
+    tables.warnings(complaints, out)

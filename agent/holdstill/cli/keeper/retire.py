@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import as_owner, local_store, terminal
+from holdstill.cli import as_owner, completion, local_store, terminal
 from holdstill.errors import HoldstillError, MachineError, PreflightError, UsageError
 from holdstill.keeper import authorized_keys, enrolment, session_slots
 from holdstill.model import names, sizes
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @click.command("retire", short_help="Withdraw a board's key; its captures stay.")
 @click.argument("store", type=click.Path(path_type=Path, readable=False))
-@click.argument("board")
+@click.argument("board", shell_complete=completion.boards)
 def command(store: Path, board: str) -> None:
     r"""Let a board in no more: it was taken out of service, stolen or broken into.
 

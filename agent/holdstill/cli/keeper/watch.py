@@ -7,17 +7,27 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill import errors
-from holdstill.cli import as_owner, consoles, options, tables, terminal
+from holdstill.cli import as_owner, consoles, keeper_status, options, terminal
 from holdstill.errors import DegradedError, HoldstillError, PreflightError
+from holdstill.model.layout import Record
 from holdstill.notify import metrics
 from holdstill.notify.recipients import AppriseRecipients
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import explain, silence
+from holdstill.workflow.silence import BoardSilence
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+
+class WatchOutput(Record, frozen=True, kw_only=True):
+    """What `keeper watch --json` prints."""
+
+    boards: tuple[BoardSilence, ...]
+    store: tuple[str, ...]
+    alarms: tuple[str, ...]
 
 
 @click.command("watch", short_help="Report boards that have fallen silent.")
@@ -64,8 +74,8 @@ def command(settings_path: Path, *, as_json: bool) -> int:
         metrics.publish(settings.notify.metrics_file, text)
     alarms = silence.alarm_troubles(opened, people)
     if as_json:
-        options.print_json({"boards": looked.boards, "store": looked.store, "alarms": alarms})
+        options.print_json(WatchOutput(boards=looked.boards, store=looked.store, alarms=alarms))
     else:
-        tables.keeper_look(looked, consoles.console())
+        keeper_status.show(looked, consoles.console())
     terminal.warn(*(f"holdstill: {trouble}" for trouble in alarms))
     return errors.worst((looked.exit_code, DegradedError.exit_code if alarms else 0))

@@ -8,6 +8,13 @@ import click
 
 from holdstill.cli import as_owner, options, terminal
 from holdstill.keeper import readers
+from holdstill.model.layout import Record
+
+
+class ReadersOutput(Record, frozen=True, kw_only=True):
+    """What `keeper reader list --json` prints."""
+
+    readers: list[readers.Reader]
 
 
 @click.command("list", short_help="Show who may read captures.")
@@ -23,7 +30,7 @@ def command(store: Path, *, as_json: bool) -> None:
     opened = as_owner.opened(store)
     found = [readers.read(opened, name) for name in readers.every(opened)]
     if as_json:
-        options.print_json({"readers": found})
+        options.print_json(ReadersOutput(readers=found))
         return
     for reader in found:
         which = ", ".join(reader.boards) or "all boards"
