@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import tmpfs
 from holdstill.cli import options
+from holdstill.cli.board_time import BoardTime
+from holdstill.cli.line_rate import LineRate
 from holdstill.errors import HoldstillError, LinkError, UsageError
 from holdstill.keeper import forced_command, json_rpc, store_owner
 from holdstill.keeper.local import LocalKeeper
@@ -14,9 +16,12 @@ from holdstill.keeper.remote import RemoteKeeper
 from holdstill.keeper.store import open_store
 from holdstill.model import names
 from holdstill.model.store_address import FolderAddress, HostAddress
+from holdstill.schedule.zone import LocalZone
 from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
+from holdstill.transport import metered_line
 from holdstill.transport.identity import Identity
+from holdstill.transport.rate_limit import RateLimit
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.workflow import after_capture, before_start
 from holdstill.workflow.capture_run import CaptureDependencies
@@ -28,6 +33,8 @@ if TYPE_CHECKING:
     from holdstill.board.all_day import AllDay
     from holdstill.keeper.store import Store
     from holdstill.model.settings import BoardSettings
+    from holdstill.system.clocks import Clock
+    from holdstill.transport.metered_line import MeteredLine
     from holdstill.workflow.ports import Keeper, Progress
 
 
@@ -48,9 +55,10 @@ def capture_means(
     clock = SystemClock()
     address = settings.keeper
     with ExitStack() as undo:
-        keeper = _checked_keeper(settings, undo)
+        line = undo.enter_context(_line(settings, clock))
+        keeper = _checked_keeper(settings, undo, line)
         way = (
-            RsyncEndpoint(address, _identity(settings))
+            RsyncEndpoint(address, _identity(settings), line)
             if isinstance(address, HostAddress)
             else RsyncEndpoint()
         )
@@ -58,7 +66,19 @@ def capture_means(
         yield CaptureDependencies(keeper, transfer, BoundedRunner(), clock, progress, all_day)
 
 
-def _checked_keeper(settings: BoardSettings, undo: ExitStack) -> Keeper:
+@contextmanager
+def _line(settings: BoardSettings, clock: Clock) -> Iterator[MeteredLine | None]:
+    """Hold the line that all connections to the keeper share, if there is a limit for them."""
+    address = settings.keeper
+    if not settings.line.is_limited or not isinstance(address, HostAddress):
+        yield None
+        return
+    rate = LineRate(settings.line, clock, BoardTime(clock, LocalZone()))
+    with metered_line.opened(address, RateLimit(clock, rate)) as line:
+        yield line
+
+
+def _checked_keeper(settings: BoardSettings, undo: ExitStack, line: MeteredLine | None) -> Keeper:
     """Reach the keeper, and look whether anything stands in the way of a capture.
 
     Raises:
@@ -66,7 +86,7 @@ def _checked_keeper(settings: BoardSettings, undo: ExitStack) -> Keeper:
     """
     found = before_start.of_board(settings)
     try:
-        keeper = undo.enter_context(reached_keeper(settings))
+        keeper = undo.enter_context(reached_keeper(settings, line))
         found += before_start.of_keeper(keeper.hello())
     except HoldstillError as error:
         # What is known to be wrong here is told once.
@@ -78,8 +98,8 @@ def _checked_keeper(settings: BoardSettings, undo: ExitStack) -> Keeper:
 
 
 @contextmanager
-def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
-    """Hold the way to the keeper open, for control."""
+def reached_keeper(settings: BoardSettings, line: MeteredLine | None = None) -> Iterator[Keeper]:
+    """Hold the way to the keeper open, for control; the line leads there, if one does."""
     address = settings.keeper
     board = names.check_board(settings.board)
     clock = SystemClock()
@@ -87,8 +107,9 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
         from holdstill.transport import ssh_session  # noqa: PLC0415  paramiko takes its time
 
         with ssh_session.connected(
-            address, _identity(settings), command=forced_command.CONTROL, heartbeat=json_rpc.ALIVE
-        ) as channel:
+            address, _identity(settings), command=forced_command.CONTROL,
+            heartbeat=json_rpc.ALIVE, line=line,
+        ) as channel:  # fmt: skip
             yield RemoteKeeper(channel)
         return
     assert isinstance(address, FolderAddress)  # noqa: S101  there are two kinds

@@ -34,7 +34,7 @@ from holdstill.errors import (
 )
 from holdstill.system import cpu, process, work_folder
 from holdstill.system.process import Command
-from holdstill.transport import host_keys, link_failure
+from holdstill.transport import host_keys, link_failure, metered_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from holdstill.model.store_address import HostAddress
     from holdstill.system.clocks import Clock
     from holdstill.transport.identity import Identity
+    from holdstill.transport.metered_line import MeteredLine
 
 PREFIX = "send-"
 """Of the folders of symlinks."""
@@ -97,6 +98,7 @@ class RsyncEndpoint:
 
     address: HostAddress | None = None
     identity: Identity | None = None
+    line: MeteredLine | None = None
 
     def remote(self, path: str) -> str:
         """Write a path there as rsync takes it."""
@@ -109,11 +111,15 @@ class RsyncEndpoint:
         """Return rsync's arguments for the SSH client, none for a directory."""
         if self.address is None or self.identity is None:
             return ()
-        return ("--rsh", " ".join(ssh_words(self.address, self.identity)))
+        return ("--rsh", " ".join(ssh_words(self.address, self.identity, self.line)))
 
 
-def ssh_words(address: HostAddress, identity: Identity) -> tuple[str, ...]:
+def ssh_words(
+    address: HostAddress, identity: Identity, line: MeteredLine | None = None
+) -> tuple[str, ...]:
     """Return an OpenSSH client that trusts one pinned key and no configuration file.
+
+    line: leads there, if one does.
 
     Raises:
         SecurityError: no key of the host is pinned, or a path cannot be passed on.
@@ -139,9 +145,18 @@ def ssh_words(address: HostAddress, identity: Identity) -> tuple[str, ...]:
     }
     if cpu.has_aes():
         options["Ciphers"] = FAST_WITH_AES
-    words = ["ssh", "-F", "none", "-T", "-p", str(address.port)]
+    if line is not None:
+        options |= {
+            "HostName": metered_line.LOOPBACK,
+            "HostKeyAlias": address.known_hosts_name,
+            "CheckHostIP": "no",
+            # The line itself finds out that the keeper is gone; here words may have to wait.
+            "ServerAliveInterval": "30",
+            "ServerAliveCountMax": "4",
+        }
+    words = ["ssh", "-F", "none", "-T", "-p", str(line.port if line else address.port)]
     for key, value in options.items():
-        if re.fullmatch(r"[A-Za-z0-9._/@+:=,^-]+", value) is None:
+        if re.fullmatch(r"[A-Za-z0-9._/@+:=,^\[\]-]+", value) is None:
             # rsync splits its --rsh at spaces; nothing in these paths may need quoting.
             raise SecurityError(f"{value!r} cannot be passed to ssh: use a path without blanks")
         words += ["-o", f"{key}={value}"]
@@ -228,6 +243,9 @@ class RsyncTransfer:
         """Return in our words why rsync failed, and its own behind them."""
         if error.status == link_failure.NOT_FOUND and error.hint:  # it did not start at all
             return PreflightError("rsync is not installed on this machine", hint=error.hint)
+        line, address = self.way.line, self.way.address
+        if line is not None and address is not None and line.failure is not None:
+            return link_failure.of_exception(line.failure, address)
         words = error.words.decode(errors="backslashreplace").strip()
         said = f"rsync ended with status {error.status}: {' / '.join(words.splitlines()[-4:])}"
         known = link_failure.of_words(words, self.way.address)
