@@ -15,6 +15,7 @@
     +- SecurityError             9  refused as unsafe
     +- TargetRefusedError       10  this card or image is not to be written
     +- TargetFailedError        11  writing the card or image failed
+    +- NightOverError           12  the night's time was over; what was sent is kept
 
 The numbers are exit codes and stable interface.
 """
@@ -146,3 +147,9 @@ class TargetFailedError(HoldstillError):
     """Writing the card or image failed; it carries no valid partition table."""
 
     exit_code = 11
+
+
+class NightOverError(HoldstillError):
+    """The night's time was over; what was sent is kept, and the next night goes on from there."""
+
+    exit_code = 12

@@ -27,7 +27,7 @@ from holdstill.workflow import after_capture, before_start
 from holdstill.workflow.capture_run import CaptureDependencies
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from holdstill.board.all_day import AllDay
@@ -40,7 +40,11 @@ if TYPE_CHECKING:
 
 @contextmanager
 def capture_means(
-    settings: BoardSettings, progress: Progress, all_day: AllDay | None = None
+    settings: BoardSettings,
+    progress: Progress,
+    all_day: AllDay | None = None,
+    *,
+    check_time: Callable[[], None] = lambda: None,
 ) -> Iterator[CaptureDependencies]:
     """Hold everything that a capture needs to reach its keeper.
 
@@ -48,6 +52,7 @@ def capture_means(
         settings: the board's.
         progress: is told how it goes.
         all_day: keeps what is known of large files from run to run; None if nothing does.
+        check_time: raises NightOverError when the capture may not go on.
 
     Raises:
         LinkError, SecurityError: the keeper cannot be reached, or is not the pinned one.
@@ -62,8 +67,11 @@ def capture_means(
             if isinstance(address, HostAddress)
             else RsyncEndpoint()
         )
-        transfer = RsyncTransfer(way, tmpfs.choose(settings.spool), clock)
-        yield CaptureDependencies(keeper, transfer, BoundedRunner(), clock, progress, all_day)
+        memory = tmpfs.choose(settings.spool)
+        transfer = RsyncTransfer(way, memory, clock, check_time=check_time)
+        yield CaptureDependencies(
+            keeper, transfer, BoundedRunner(), clock, progress, all_day, check_time
+        )
 
 
 @contextmanager

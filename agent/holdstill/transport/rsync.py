@@ -18,7 +18,9 @@ that change are.
 
 from __future__ import annotations
 
+import os
 import re
+import select
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum
@@ -37,7 +39,7 @@ from holdstill.system.process import Command
 from holdstill.transport import host_keys, link_failure, metered_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from holdstill.model.store_address import HostAddress
     from holdstill.system.clocks import Clock
@@ -53,12 +55,17 @@ ATTEMPTS = 3
 COMMON = (
     "rsync", "--inplace", "--partial", "--ignore-times", "--no-whole-file", "--dirs",
     "--chmod=F600", f"--timeout={PATIENCE}", "--stats", "--no-human-readable",
+    "--info=progress2",
 )  # fmt: skip
 _INCOMPLETE = (23, 24)
 """rsync(1), EXIT VALUES: some files were not transferred. The keeper reports which."""
 _LINK_FAILED = frozenset({10, 12, 30, 35, 255})
 """Socket, protocol stream, the two timeouts; and ssh's own failure."""
 _STATS = re.compile(rb"^Total bytes (?:sent|received): ([0-9]+)$", re.MULTILINE)
+_PROGRESS = re.compile(rb"([0-9]+) +[0-9]+%")
+"""rsync(1), --info=progress2: bytes of all files so far, whole ones that were there included."""
+LOOK_EVERY = 1.0
+"""Seconds between two looks whether a transfer may go on."""
 _REPORT = 8192
 """Bytes from the end of what rsync prints: the statistics are there."""
 
@@ -170,7 +177,8 @@ class RsyncTransfer:
     Attributes:
         way: how to reach the keeper.
         memory: a folder on a tmpfs for the symlinks.
-        attempts: how often a broken link is tried again.
+        attempts: how often a broken link is tried, again from each time on that it has moved.
+        check_time: raises NightOverError when a transfer may not go on.
     """
 
     way: RsyncEndpoint
@@ -178,6 +186,7 @@ class RsyncTransfer:
     clock: Clock
     attempts: int = ATTEMPTS
     pauses: tuple[float, ...] = field(default=(2.0, 10.0))
+    check_time: Callable[[], None] = lambda: None
 
     def send(
         self,
@@ -225,18 +234,27 @@ class RsyncTransfer:
             yield folder
 
     def _persist(self, command: Command) -> TransferResult:
-        """Run rsync; when the link fails, again after a pause."""
-        for attempt in range(self.attempts):
+        """Run rsync; when the link fails, again after a pause.
+
+        A line that is cut again and again, and moves in between, is no failure.
+        """
+        attempt, furthest = 0, 0
+        while attempt < self.attempts:
+            said = _LastWords()
             try:
                 with process.streaming(command) as output:
-                    report = output.read()[-_REPORT:]
-                return read_stats(report)
+                    for _ in said.read(output.fileno()):
+                        self.check_time()
+                return read_stats(said.end)
             except CommandError as error:
                 failure = self._explained(error)
                 is_hopeless = not isinstance(failure, LinkError)  # another key, say, or no program
+                if said.progress > furthest:
+                    attempt, furthest = 0, said.progress
                 if is_hopeless or error.status not in _LINK_FAILED or attempt == self.attempts - 1:
                     raise failure from error
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
+                attempt += 1
         raise LinkError("no attempt was made")
 
     def _explained(self, error: CommandError) -> HoldstillError:
@@ -252,6 +270,28 @@ class RsyncTransfer:
         if known is None:
             return LinkError(said, hint=link_failure.AGAIN)
         return known
+
+
+class _LastWords:
+    """What rsync prints while it runs, of which only the end counts."""
+
+    def __init__(self) -> None:
+        self.end = b""
+
+    def read(self, handle: int) -> Iterator[None]:
+        """Read until rsync has closed its output, with a break now and then."""
+        is_open = True
+        while is_open:
+            yield
+            if select.select([handle], [], [], LOOK_EVERY)[0]:
+                chunk = os.read(handle, 1 << 16)
+                self.end = (self.end + chunk)[-_REPORT:]
+                is_open = bool(chunk)
+
+    @property
+    def progress(self) -> int:
+        """How far it came, in bytes of the files."""
+        return max((int(count) for count in _PROGRESS.findall(self.end)), default=0)
 
 
 def read_stats(report: bytes) -> TransferResult:
