@@ -9,6 +9,7 @@
     +- MachineError              4  this machine, or a file on it, did not allow it
     +- PauseError                5  services or file systems could not be held still
     +- LinkError                 6  the way to the keeper failed
+    |  +- ConnectionLostError    6  a connection that was there is gone
     |  +- CommandError           6  a program we depend on failed
     +- VerificationError         7  bytes are not what they should be
     +- DegradedError             8  sealed, but something needs attention
@@ -92,6 +93,18 @@ class LinkError(HoldstillError):
     """The way to the keeper failed."""
 
     exit_code = 6
+
+
+class ConnectionLostError(LinkError):
+    """A connection to the keeper is gone; what the keeper has, it keeps.
+
+    Attributes:
+        moved: bytes of a transfer's files that were there when it broke.
+    """
+
+    def __init__(self, what: str, *, hint: str = "", moved: int = 0) -> None:
+        super().__init__(what, hint=hint)
+        self.moved = moved
 
 
 class CommandError(LinkError):

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-CHUNK = 1400
-"""Bytes that pass at a time: about a packet's."""
+PACKET, STEP = 1400, 0.005
+"""Bytes that pass at a time: a packet's on a thin line, else so many seconds' worth."""
 QUEUE = 64 << 10
 """Bytes that wait before the bottleneck, as in a modem."""
 
@@ -46,6 +46,7 @@ class ThinLine:
         self._listener = socket.create_server(("127.0.0.1", self.port))
         self.port = self._listener.getsockname()[1]
         self._began = time.monotonic()
+        self._chunk = max(PACKET, int(self.rate * STEP)) if self.rate else QUEUE
         self._free = [self._began, self._began]
         self._lock = threading.Lock()
         self._plugs: set[socket.socket] = set()
@@ -81,7 +82,7 @@ class ThinLine:
             data = b"?"
             while data:
                 try:
-                    data = source.recv(CHUNK)
+                    data = source.recv(self._chunk)
                 except OSError:
                     data = b""
                 at = self._through(len(data), way)

@@ -25,6 +25,7 @@ from holdstill.transport.rate_limit import RateLimit
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.workflow import after_capture, before_start
 from holdstill.workflow.capture_run import CaptureDependencies
+from holdstill.workflow.rejoin import RejoiningKeeper
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -61,14 +62,20 @@ def capture_means(
     address = settings.keeper
     with ExitStack() as undo:
         line = undo.enter_context(_line(settings, clock))
-        keeper = _checked_keeper(settings, undo, line)
+        rejoining = RejoiningKeeper(
+            lambda: reached_keeper(settings, line),
+            clock,
+            check_time=check_time,
+            warn=progress.warn,
+        )
+        keeper = _checked_keeper(settings, undo, rejoining)
         way = (
             RsyncEndpoint(address, _identity(settings), line)
             if isinstance(address, HostAddress)
             else RsyncEndpoint()
         )
         memory = tmpfs.choose(settings.spool)
-        transfer = RsyncTransfer(way, memory, clock, check_time=check_time)
+        transfer = RsyncTransfer(way, memory, clock, attempts=1, check_time=check_time)
         yield CaptureDependencies(
             keeper, transfer, BoundedRunner(), clock, progress, all_day, check_time
         )
@@ -86,7 +93,9 @@ def _line(settings: BoardSettings, clock: Clock) -> Iterator[MeteredLine | None]
         yield line
 
 
-def _checked_keeper(settings: BoardSettings, undo: ExitStack, line: MeteredLine | None) -> Keeper:
+def _checked_keeper(
+    settings: BoardSettings, undo: ExitStack, rejoining: RejoiningKeeper
+) -> Keeper:
     """Reach the keeper, and look whether anything stands in the way of a capture.
 
     Raises:
@@ -94,7 +103,7 @@ def _checked_keeper(settings: BoardSettings, undo: ExitStack, line: MeteredLine 
     """
     found = before_start.of_board(settings)
     try:
-        keeper = undo.enter_context(reached_keeper(settings, line))
+        keeper = undo.enter_context(rejoining)
         found += before_start.of_keeper(keeper.hello())
     except HoldstillError as error:
         # What is known to be wrong here is told once.

@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import (
     CommandError,
+    ConnectionLostError,
     HoldstillError,
     LinkError,
     PreflightError,
@@ -249,10 +250,14 @@ class RsyncTransfer:
             except CommandError as error:
                 failure = self._explained(error)
                 is_hopeless = not isinstance(failure, LinkError)  # another key, say, or no program
+                if is_hopeless or error.status not in _LINK_FAILED:
+                    raise failure from error
                 if said.progress > furthest:
                     attempt, furthest = 0, said.progress
-                if is_hopeless or error.status not in _LINK_FAILED or attempt == self.attempts - 1:
-                    raise failure from error
+                if attempt == self.attempts - 1:
+                    raise ConnectionLostError(
+                        str(failure), hint=failure.hint, moved=furthest
+                    ) from error
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
                 attempt += 1
         raise LinkError("no attempt was made")

@@ -13,7 +13,13 @@ import threading
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.errors import BusyError, HoldstillError, LinkError, PreflightError
+from holdstill.errors import (
+    BusyError,
+    ConnectionLostError,
+    HoldstillError,
+    LinkError,
+    PreflightError,
+)
 from holdstill.transport import host_keys as keys
 from holdstill.transport import link_failure
 from holdstill.transport.lean_paramiko import paramiko
@@ -188,7 +194,7 @@ class SshSession:
             with self._sending:
                 self._channel.sendall(line + b"\n")
         except (OSError, EOFError, paramiko.SSHException) as error:
-            raise LinkError(f"the connection to {self._peer} broke: {error}") from error
+            raise ConnectionLostError(f"the connection to {self._peer} broke: {error}") from error
 
     def call(self, line: bytes) -> bytes:
         """Send a line and return the line that answers it; neither has its newline.
@@ -223,7 +229,7 @@ class SshSession:
         except TimeoutError as error:
             raise LinkError(f"{self._peer} does not answer") from error
         except (OSError, EOFError, paramiko.SSHException) as error:
-            raise LinkError(f"the connection to {self._peer} broke: {error}") from error
+            raise ConnectionLostError(f"the connection to {self._peer} broke: {error}") from error
         if not chunk:
             raise self._ended()
         return chunk
@@ -239,7 +245,8 @@ class SshSession:
         what = f"{self._peer} ended the session" + (f": {words}" if words else "")
         if status == BusyError.exit_code:
             return BusyError(what)
-        return LinkError(
+        kind = LinkError if words else ConnectionLostError  # who has words has a reason
+        return kind(
             what,
             hint="run it again: what has arrived there is kept. If this stays so, see at the "
             "keeper why (`journalctl -t sshd`, `holdstill status`)",

@@ -196,7 +196,10 @@ def _uploaders(
     stats = TransferStats()
 
     def delivery() -> Delivery:
-        return Delivery(keeper=outside.keeper, transfer=outside.transfer, run=started, stats=stats)
+        return Delivery(
+            keeper=outside.keeper, transfer=outside.transfer, run=started, stats=stats,
+            sleep=outside.clock.sleep,
+        )  # fmt: skip
 
     pieces_up = PieceUploader(delivery=delivery, memory=spool.directory, stats=stats)
     whole = Uploader(

@@ -10,11 +10,13 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple, Protocol, Self
 
+from holdstill.errors import ConnectionLostError
 from holdstill.model.protocol import Ingested
+from holdstill.system.clocks import SystemClock
 from holdstill.workflow import show_possession
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
     from concurrent.futures import Future
     from contextlib import AbstractContextManager
     from pathlib import Path
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
     from holdstill.workflow.ports import BulkTransfer, Keeper
 
 NOTHING = Ingested(kept=0, new_bytes=0)
+PAUSES = (2.0, 10.0)
+"""Seconds before each further try to send a batch; of tries that moved nothing."""
 SENDERS = 2
 """A transfer begins with a login, half a second in which nothing is sent (measured): meanwhile the
 other one sends."""
@@ -81,13 +85,20 @@ class Delivery:
         transfer: sends.
         run: has the folders to send to.
         stats: counts what goes over the wire.
+        sleep: waits so many seconds.
     """
 
     def __init__(
-        self, *, keeper: Keeper, transfer: BulkTransfer, run: RunStarted, stats: TransferStats
+        self,
+        *,
+        keeper: Keeper,
+        transfer: BulkTransfer,
+        run: RunStarted,
+        stats: TransferStats,
+        sleep: Callable[[float], None] = SystemClock().sleep,
     ) -> None:
         self._keeper, self._transfer = keeper, transfer
-        self._folders, self._stats = run.folders, stats
+        self._folders, self._stats, self._sleep = run.folders, stats, sleep
         self._asking, self._sending, self._taking = (
             ThreadPoolExecutor(max_workers=workers, thread_name_prefix=name)
             for name, workers in (("ask", 1), ("send", SENDERS), ("take", 1))
@@ -130,14 +141,35 @@ class Delivery:
         digests = asked.result()
         if before is not None:
             before.result()  # the folder is free
-        wire_bytes = 0
-        if digests:
-            with batch.laid_out(digests) as ways:
-                for shape, paths in ways.items():
-                    if paths:
-                        sent = self._transfer.send(paths, self._folders[folder], shape=shape)
-                        wire_bytes += sent.wire_bytes
+        wire_bytes, left = 0, digests
+        tries, furthest = iter(PAUSES), 0
+        while left:
+            try:
+                wire_bytes += self._send_once(batch, left, folder)
+                break
+            except ConnectionLostError as lost:
+                if lost.moved > furthest:
+                    tries, furthest = iter(PAUSES), lost.moved
+                pause = next(tries, None)
+                if pause is None:
+                    raise
+                self._sleep(pause)
+                # The keeper goes on with the run, and has taken over what had arrived whole.
+                lacking = self._ask(batch, folder)
+                if len(lacking) < len(left):
+                    tries, furthest = iter(PAUSES), 0
+                left = lacking
         return _Sent(digests, folder, wire_bytes)
+
+    def _send_once(self, batch: Batch, digests: Sequence[str], folder: int) -> int:
+        """Send contents; return the bytes that rsync counted."""
+        wire_bytes = 0
+        with batch.laid_out(digests) as ways:
+            for shape, paths in ways.items():
+                if paths:
+                    sent = self._transfer.send(paths, self._folders[folder], shape=shape)
+                    wire_bytes += sent.wire_bytes
+        return wire_bytes
 
     def _take(self, sent: Future[_Sent]) -> Ingested:
         digests, folder, wire_bytes = sent.result()
