@@ -1,4 +1,4 @@
-"""Captures over thin lines that are cut: a real board, sshd and rsync; a shaped line in between."""
+"""Captures over thin lines that are cut: a real board, sshd and rsync."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ import pytest
 from holdstill.errors import BusyError, LinkError
 from support import boards, thin_line
 from support.boards import holdstill
-from support.thin_line import ThinLine
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
     from support.boards import Board, Kept
+    from support.thin_line import ThinLine
 
 MIB = 1 << 20
 CUTS = 20

@@ -198,7 +198,7 @@ def _uploaders(
     def delivery() -> Delivery:
         return Delivery(
             keeper=outside.keeper, transfer=outside.transfer, run=started, stats=stats,
-            sleep=outside.clock.sleep,
+            clock=outside.clock,
         )  # fmt: skip
 
     pieces_up = PieceUploader(delivery=delivery, memory=spool.directory, stats=stats)

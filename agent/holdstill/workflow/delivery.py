@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.protocol import RunStarted, WantedContent
+    from holdstill.system.clocks import Clock
     from holdstill.transport.rsync import TransferMode
     from holdstill.workflow.ports import BulkTransfer, Keeper
 
@@ -85,7 +86,7 @@ class Delivery:
         transfer: sends.
         run: has the folders to send to.
         stats: counts what goes over the wire.
-        sleep: waits so many seconds.
+        clock: is slept by; None for this machine's own.
     """
 
     def __init__(
@@ -95,10 +96,11 @@ class Delivery:
         transfer: BulkTransfer,
         run: RunStarted,
         stats: TransferStats,
-        sleep: Callable[[float], None] = SystemClock().sleep,
+        clock: Clock | None = None,
     ) -> None:
         self._keeper, self._transfer = keeper, transfer
-        self._folders, self._stats, self._sleep = run.folders, stats, sleep
+        self._folders, self._stats = run.folders, stats
+        self._clock = clock or SystemClock()
         self._asking, self._sending, self._taking = (
             ThreadPoolExecutor(max_workers=workers, thread_name_prefix=name)
             for name, workers in (("ask", 1), ("send", SENDERS), ("take", 1))
@@ -153,7 +155,7 @@ class Delivery:
                 pause = next(tries, None)
                 if pause is None:
                     raise
-                self._sleep(pause)
+                self._clock.sleep(pause)
                 # The keeper goes on with the run, and has taken over what had arrived whole.
                 lacking = self._ask(batch, folder)
                 if len(lacking) < len(left):
