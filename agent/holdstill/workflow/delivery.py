@@ -16,7 +16,7 @@ from holdstill.system.clocks import SystemClock
 from holdstill.workflow import show_possession
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
     from concurrent.futures import Future
     from contextlib import AbstractContextManager
     from pathlib import Path
