@@ -9,12 +9,14 @@
     +- MachineError              4  this machine, or a file on it, did not allow it
     +- PauseError                5  services or file systems could not be held still
     +- LinkError                 6  the way to the keeper failed
+    |  +- ConnectionLostError    6  a connection that was there is gone
     |  +- CommandError           6  a program we depend on failed
     +- VerificationError         7  bytes are not what they should be
     +- DegradedError             8  sealed, but something needs attention
     +- SecurityError             9  refused as unsafe
     +- TargetRefusedError       10  this card or image is not to be written
     +- TargetFailedError        11  writing the card or image failed
+    +- NightOverError           12  the night's time was over; what was sent is kept
 
 The numbers are exit codes and stable interface.
 """
@@ -93,6 +95,18 @@ class LinkError(HoldstillError):
     exit_code = 6
 
 
+class ConnectionLostError(LinkError):
+    """A connection to the keeper is gone; what the keeper has, it keeps.
+
+    Attributes:
+        moved: bytes of a transfer's files that were there when it broke.
+    """
+
+    def __init__(self, what: str, *, hint: str = "", moved: int = 0) -> None:
+        super().__init__(what, hint=hint)
+        self.moved = moved
+
+
 class CommandError(LinkError):
     """A program failed; the message has its own output."""
 
@@ -146,3 +160,9 @@ class TargetFailedError(HoldstillError):
     """Writing the card or image failed; it carries no valid partition table."""
 
     exit_code = 11
+
+
+class NightOverError(HoldstillError):
+    """The night's time was over; what was sent is kept, and the next night goes on from there."""
+
+    exit_code = 12

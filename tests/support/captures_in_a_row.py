@@ -107,7 +107,7 @@ class Silent:
 def taken(settings: Path, witness: Witness, kept: AllDay) -> Taken:
     witness.digest = ""
     progress: Progress = Silent()
-    report = scheduled_capture.from_settings(settings, kept)(progress)
+    report = scheduled_capture.from_settings(settings, kept, lambda: None)(progress)
     cost = kept.cost()
     part = report.parts[1]
     return Taken(

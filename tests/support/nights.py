@@ -131,6 +131,10 @@ class Keeper:
     began: list[datetime] = field(default_factory=list)
     sealed: list[datetime] = field(default_factory=list)
     fails_with: Callable[[], Exception | None] = lambda: None
+    to_send: float = 0.0
+    """Seconds of sending before a capture can be sealed; what was sent stays, whatever comes."""
+    check_time: Callable[[], None] = lambda: None
+    each_minute: Callable[[], None] = lambda: None
 
     def capture(self, tell: Progress) -> CaptureReport:
         self.began.append(self.world.true)
@@ -141,6 +145,11 @@ class Keeper:
         if any(self.world.true in span for span in self.away):
             self.world.sleep(20.0)
             raise LinkError(LINE, hint="check the network")
+        while self.to_send > 0:
+            self.check_time()
+            self.world.sleep(60.0)
+            self.to_send -= 60.0
+            self.each_minute()
         self.world.sleep(self.seconds)
         self.sealed.append(self.world.true)
         told = report(len(self.sealed), self.world.true, self.warnings)
@@ -319,9 +328,11 @@ class Board:
             complaint=self.people.complaint,
             longest=self.settings.nightly.longest_hours * 3600,
         )
+        nights = DueNights(self.settings, self.world, self.place)
+        self.keeper.check_time = nights.check_not_over
         means = DaemonDependencies(
             clock=self.world,
-            due_nights=DueNights(self.settings, self.world, self.place),
+            due_nights=nights,
             attempts=trier,
             notifier=Notifier("pier-3", self.people),
             state_store=self.shelf,

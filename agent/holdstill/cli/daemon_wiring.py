@@ -43,13 +43,14 @@ def daemon_dependencies(
     people = AppriseRecipients(settings.notify.urls_file, runner)
     source = BoardTime(clock, LocalZone())
     lines = LevelLog(sys.stderr)
+    nights = DueNights(settings, clock, source)
 
     return DaemonDependencies(
         clock=clock,
-        due_nights=DueNights(settings, clock, source),
+        due_nights=nights,
         attempts=AttemptRunner(
             clock=clock,
-            capture=scheduled_capture.from_settings(settings_path, all_day),
+            capture=scheduled_capture.from_settings(settings_path, all_day, nights.check_not_over),
             readiness=BoardReadiness(runner),
             supervisor=supervisor,
             is_clock_trusted=source.is_trusted,

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
     from holdstill.workflow.ports import Progress
 
 
-def from_settings(path: Path, all_day: AllDay) -> Callable[[Progress], CaptureReport]:
+def from_settings(
+    path: Path, all_day: AllDay, check_time: Callable[[], None]
+) -> Callable[[Progress], CaptureReport]:
     """Return a function that takes a capture by the settings that are in the file then.
 
     A changed hook or exclusion so needs no restart of the daemon.
@@ -26,6 +28,7 @@ def from_settings(path: Path, all_day: AllDay) -> Callable[[Progress], CaptureRe
     Args:
         path: of the settings.
         all_day: keeps what is known of large files from one capture to the next, if it is to be.
+        check_time: raises NightOverError when the night is over.
     """
 
     def take(progress: Progress) -> CaptureReport:
@@ -41,7 +44,7 @@ def from_settings(path: Path, all_day: AllDay) -> Callable[[Progress], CaptureRe
         if not settings.nightly.follow_all_day:
             all_day.forget()
         kept = all_day if settings.nightly.follow_all_day else None
-        with wiring.capture_means(settings, progress, kept) as outside:
+        with wiring.capture_means(settings, progress, kept, check_time=check_time) as outside:
             return capture.capture(settings, outside)
 
     return take

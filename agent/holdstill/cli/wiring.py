@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import tmpfs
 from holdstill.cli import options
+from holdstill.cli.board_time import BoardTime
+from holdstill.cli.line_rate import LineRate
 from holdstill.errors import HoldstillError, LinkError, UsageError
 from holdstill.keeper import forced_command, json_rpc, store_owner
 from holdstill.keeper.local import LocalKeeper
@@ -14,26 +16,36 @@ from holdstill.keeper.remote import RemoteKeeper
 from holdstill.keeper.store import open_store
 from holdstill.model import names
 from holdstill.model.store_address import FolderAddress, HostAddress
+from holdstill.schedule.zone import LocalZone
 from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
+from holdstill.transport import metered_line
 from holdstill.transport.identity import Identity
+from holdstill.transport.rate_limit import RateLimit
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.workflow import after_capture, before_start
 from holdstill.workflow.capture_run import CaptureDependencies
+from holdstill.workflow.rejoin import RejoiningKeeper
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from holdstill.board.all_day import AllDay
     from holdstill.keeper.store import Store
     from holdstill.model.settings import BoardSettings
+    from holdstill.system.clocks import Clock
+    from holdstill.transport.metered_line import MeteredLine
     from holdstill.workflow.ports import Keeper, Progress
 
 
 @contextmanager
 def capture_means(
-    settings: BoardSettings, progress: Progress, all_day: AllDay | None = None
+    settings: BoardSettings,
+    progress: Progress,
+    all_day: AllDay | None = None,
+    *,
+    check_time: Callable[[], None] = lambda: None,
 ) -> Iterator[CaptureDependencies]:
     """Hold everything that a capture needs to reach its keeper.
 
@@ -41,6 +53,7 @@ def capture_means(
         settings: the board's.
         progress: is told how it goes.
         all_day: keeps what is known of large files from run to run; None if nothing does.
+        check_time: raises NightOverError when the capture may not go on.
 
     Raises:
         LinkError, SecurityError: the keeper cannot be reached, or is not the pinned one.
@@ -48,17 +61,41 @@ def capture_means(
     clock = SystemClock()
     address = settings.keeper
     with ExitStack() as undo:
-        keeper = _checked_keeper(settings, undo)
+        line = undo.enter_context(_line(settings, clock))
+        rejoining = RejoiningKeeper(
+            lambda: reached_keeper(settings, line),
+            clock,
+            check_time=check_time,
+            warn=progress.warn,
+        )
+        keeper = _checked_keeper(settings, undo, rejoining)
         way = (
-            RsyncEndpoint(address, _identity(settings))
+            RsyncEndpoint(address, _identity(settings), line)
             if isinstance(address, HostAddress)
             else RsyncEndpoint()
         )
-        transfer = RsyncTransfer(way, tmpfs.choose(settings.spool), clock)
-        yield CaptureDependencies(keeper, transfer, BoundedRunner(), clock, progress, all_day)
+        memory = tmpfs.choose(settings.spool)
+        transfer = RsyncTransfer(way, memory, clock, attempts=1, check_time=check_time)
+        yield CaptureDependencies(
+            keeper, transfer, BoundedRunner(), clock, progress, all_day, check_time
+        )
 
 
-def _checked_keeper(settings: BoardSettings, undo: ExitStack) -> Keeper:
+@contextmanager
+def _line(settings: BoardSettings, clock: Clock) -> Iterator[MeteredLine | None]:
+    """Hold the line that all connections to the keeper share, if there is a limit for them."""
+    address = settings.keeper
+    if not settings.line.is_limited or not isinstance(address, HostAddress):
+        yield None
+        return
+    rate = LineRate(settings.line, clock, BoardTime(clock, LocalZone()))
+    with metered_line.opened(address, RateLimit(clock, rate)) as line:
+        yield line
+
+
+def _checked_keeper(
+    settings: BoardSettings, undo: ExitStack, rejoining: RejoiningKeeper
+) -> Keeper:
     """Reach the keeper, and look whether anything stands in the way of a capture.
 
     Raises:
@@ -66,7 +103,7 @@ def _checked_keeper(settings: BoardSettings, undo: ExitStack) -> Keeper:
     """
     found = before_start.of_board(settings)
     try:
-        keeper = undo.enter_context(reached_keeper(settings))
+        keeper = undo.enter_context(rejoining)
         found += before_start.of_keeper(keeper.hello())
     except HoldstillError as error:
         # What is known to be wrong here is told once.
@@ -78,8 +115,8 @@ def _checked_keeper(settings: BoardSettings, undo: ExitStack) -> Keeper:
 
 
 @contextmanager
-def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
-    """Hold the way to the keeper open, for control."""
+def reached_keeper(settings: BoardSettings, line: MeteredLine | None = None) -> Iterator[Keeper]:
+    """Hold the way to the keeper open, for control; the line leads there, if one does."""
     address = settings.keeper
     board = names.check_board(settings.board)
     clock = SystemClock()
@@ -87,8 +124,9 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
         from holdstill.transport import ssh_session  # noqa: PLC0415  paramiko takes its time
 
         with ssh_session.connected(
-            address, _identity(settings), command=forced_command.CONTROL, heartbeat=json_rpc.ALIVE
-        ) as channel:
+            address, _identity(settings), command=forced_command.CONTROL,
+            heartbeat=json_rpc.ALIVE, line=line,
+        ) as channel:  # fmt: skip
             yield RemoteKeeper(channel)
         return
     assert isinstance(address, FolderAddress)  # noqa: S101  there are two kinds

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import msgspec
 
-from holdstill.model.nightly_state import DaemonStatus, Phase, RunOutcome, Week
+from holdstill.model.nightly_state import UNFINISHED, DaemonStatus, Phase, RunOutcome, Week
 from holdstill.schedule import due_nights
 from holdstill.schedule.retry import NightRetries
 from holdstill.system import clocks
@@ -93,7 +93,9 @@ class Nightly:
                 self.state, due=due, now=self.outside.clock.now()
             )
             self._save(msgspec.structs.replace(notified, summarised=self.outside.due_nights.today))
-        if self.night is not None and self.outside.clock.monotonic() >= self.night.next_try:
+        if self.night is not None and agenda.is_over(self.night.day):
+            self._end_by_time(self.night)
+        elif self.night is not None and self.outside.clock.monotonic() >= self.night.next_try:
             self._try(self.night)
         self._notice_silence()
         self._deliver()
@@ -118,7 +120,20 @@ class Nightly:
             self._conclude(self._last_try)
         self.night = begun
 
+    def _end_by_time(self, night: NightRetries) -> None:
+        """End a night whose time is over, between two tries or before the first one."""
+        self._conclude(
+            self._last_try
+            or self.outside.attempts.failed(
+                UNFINISHED,
+                f"the night of {night.day} was over before a capture could begin",
+                "the next night is tried as usual",
+                tries=0,
+            )
+        )
+
     def _try(self, night: NightRetries) -> None:
+        self.outside.due_nights.serving = night.day
         self._show(Phase.RUNNING)
         outcome = self.outside.attempts.run(_RunProgress(self), tries=len(night.failures) + 1)
         if outcome.is_sealed:
@@ -144,7 +159,8 @@ class Nightly:
         counted = Week(
             since=self.state.week.since,
             sealed=self.state.week.sealed + outcome.is_sealed,
-            failed=self.state.week.failed + (not outcome.is_sealed),
+            failed=self.state.week.failed + (not outcome.is_sealed and not outcome.is_unfinished),
+            unfinished=self.state.week.unfinished + outcome.is_unfinished,
             new_bytes=self.state.week.new_bytes + outcome.new_bytes,
             longest_frozen_ms=max(self.state.week.longest_frozen_ms, outcome.frozen_ms),
         )
@@ -159,6 +175,9 @@ class Nightly:
 
     def _write_log(self, outcome: RunOutcome) -> None:
         lines, fields = self.outside.event_log, _fields(self.board, outcome)
+        if outcome.is_unfinished:
+            lines.warning(outcome.what, **fields)
+            return
         if not outcome.is_sealed:
             hint = f". What to do: {outcome.hint}" if outcome.hint else ""
             what = f"no capture, exit code {outcome.code}: {outcome.what}{hint}"

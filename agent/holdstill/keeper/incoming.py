@@ -44,6 +44,7 @@ LOCK_TRIES, LOOK = 60, 0.05
 """Who looks at a run lock, or tidies, holds it for a moment; seconds from one try to the next."""
 RECEIVER_PATIENCE = 150.0
 """Seconds to wait for rsync servers to end: longer than their own patience with a dead peer."""
+_LOCK_FLAGS = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
 
 
@@ -183,6 +184,40 @@ def shared_inodes(folder: Path) -> list[Path]:
         ]
 
 
+def newest(folder: Path, digests: Iterable[Digest]) -> Digest | None:
+    """Return the one that was written to last: rsync writes one file of a transfer at a time."""
+    times = {digest: os.lstat(folder / digest).st_mtime_ns for digest in digests}
+    return max(times, key=lambda digest: times[digest], default=None)
+
+
+def move_part(
+    store: Store,
+    board: BoardName,
+    digest: Digest,
+    *,
+    source: TransferFolder,
+    target: TransferFolder,
+) -> bool:
+    """Move what arrived of a content to another folder, unless there is something of it.
+
+    Not while a transfer writes to the folder that it is in: the keeper would hash the content in
+    the other one, and not know that somebody has it open.
+    """
+    if not os.path.lexists(source.path / digest) or os.path.lexists(target.path / digest):
+        return False
+    handle = os.open(_receiving_lock(store, board, source.number), _LOCK_FLAGS, 0o600)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        store.disk.rename(source.path / digest, target.path / digest)
+    except OSError as error:
+        if error.errno not in _BUSY:
+            raise
+        return False
+    finally:
+        os.close(handle)
+    return True
+
+
 def basis_size(store: Store, folder: Path, *, digest: Digest, basis: Digest) -> int:
     """Return the bytes on disk of a basis that is worth laying out, 0 for one that is not."""
     if os.path.lexists(folder / digest):
@@ -273,7 +308,7 @@ def no_receiver(store: Store, board: BoardName, number: int, *, clock: Clock) ->
         BusyError: a transfer does not end.
     """
     path = _receiving_lock(store, board, number)
-    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
+    handle = os.open(path, _LOCK_FLAGS, 0o600)
     try:
         _wait_alone(handle, board, clock)
         yield

@@ -42,12 +42,13 @@ def ingest(
     possession: Possession,
     *,
     announced: Mapping[Digest, int],
+    spared: Digest | None = None,
 ) -> Ingested:
     """Take the named contents over into the store; what is not as named is removed.
 
     A content of the board that the store has already counts as kept, so that asking again does
     no harm. The caller keeps receivers out. A file of another size than was announced is not
-    read.
+    read. The spared one stays where it is, if it is not as named: it may be a part of it.
     """
     sizes = incoming.sizes(folder, digests)
     fitting = [d for d, size in sizes.items() if announced.get(d) in {None, size}]
@@ -60,7 +61,8 @@ def ingest(
         own = possession.own(others)
         missing = [d for d in others if d not in own or not store.contents.has(d)]
     for digest in missing:
-        store.discard(folder / digest)
+        if digest != spared:
+            store.discard(folder / digest)
     return Ingested(kept=len(digests) - len(missing), new_bytes=new_bytes, bad=tuple(missing))
 
 

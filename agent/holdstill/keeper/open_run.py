@@ -58,7 +58,9 @@ class OpenRun:
         self.possession = Possession(store, board, staging, is_sharing=is_sharing)
 
     def take_over_leftovers(self) -> None:
-        """Take over what a cut-off run had sent whole; all else that it left is given back.
+        """Take over what a cut-off run had sent whole, and keep what it was sending just then.
+
+        All else that it left is given back.
 
         Raises:
             BusyError: a transfer into this run is still open.
@@ -70,7 +72,10 @@ class OpenRun:
                 claimed = ingest.claimed_size(folder.path, digests)
                 if claimed <= self._account.left("hashed"):
                     self._account.charge(Spent(hashed=claimed))
-                    ingest.ingest(self._store, folder.path, digests, self.possession, announced={})
+                    ingest.ingest(
+                        self._store, folder.path, digests, self.possession,
+                        announced={}, spared=incoming.newest(folder.path, digests),
+                    )  # fmt: skip
                 else:
                     incoming.empty(self._store, folder.path)
                 self._account.look(folder)
@@ -102,8 +107,20 @@ class OpenRun:
         sent = [known[names.check_digest(digest)] for digest in lacking.send]
         self._account.check(Spent.of_files(item.size for item in sent))
         self._announce(sent)
+        self._gather_parts(sent, folder)
         self._lay_bases(sent, folder)
         return lacking
+
+    def _gather_parts(self, wanted: Sequence[WantedContent], folder: TransferFolder) -> None:
+        """Have parts that an earlier transfer has left where the next one finds them."""
+        for item in wanted:
+            digest = names.check_digest(item.digest)
+            for other in self.staging.folders:
+                if other != folder and incoming.move_part(
+                    self._store, self._board, digest, source=other, target=folder
+                ):
+                    self._account.look(other)
+                    self._account.look(folder)
 
     def _announce(self, sent: Sequence[WantedContent]) -> None:
         """Remember the sizes of what is to come, of the last so many."""

@@ -9,6 +9,8 @@ from holdstill.model.layout import Record
 SEALED = 0
 DEGRADED = 8
 """Exit codes of runs that sealed a capture; every other is a failure (holdstill.errors)."""
+UNFINISHED = 12
+"""The exit code of a night that ended by its time before all was sent; errors.NightOverError."""
 SILENT = -1
 """The code, beside exit codes, for: no good capture for days."""
 
@@ -44,6 +46,11 @@ class RunOutcome(Record, frozen=True, kw_only=True):
         """Whether there is a capture."""
         return self.code in {SEALED, DEGRADED}
 
+    @property
+    def is_unfinished(self) -> bool:
+        """Whether there is none because the night was over, and nothing else was wrong."""
+        return self.code == UNFINISHED
+
 
 class Incident(Record, frozen=True, kw_only=True):
     """An open incident: since when, and which failures were reported (exit codes, SILENT)."""
@@ -53,11 +60,12 @@ class Incident(Record, frozen=True, kw_only=True):
 
 
 class Week(Record, frozen=True, kw_only=True):
-    """The counts for the next weekly summary."""
+    """The counts for the next weekly summary; unfinished: nights that ended by their time."""
 
     since: str = ""
     sealed: int = 0
     failed: int = 0
+    unfinished: int = 0
     new_bytes: int = 0
     longest_frozen_ms: float = 0.0
 

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import re
 from contextlib import suppress
+from datetime import time
 from enum import StrEnum
 from pathlib import Path
 
 import msgspec
 
 from holdstill.errors import DocumentError, UsageError
-from holdstill.model import names, strict_yaml
+from holdstill.model import line_settings, names, strict_yaml
 from holdstill.model.layout import Record
+from holdstill.model.line_settings import LineSettings
 from holdstill.model.sizes import MIB, ByteSize
-from holdstill.model.store_address import StoreAddress
+from holdstill.model.store_address import FolderAddress, StoreAddress
 
 LIMIT = 256 << 10
 """Bytes of a settings file that we are willing to read."""
@@ -22,6 +24,8 @@ SPOOL = Path("/run/holdstill")
 """The default directory of the spool."""
 NOTIFY_URLS = Path("/etc/holdstill/notify_urls")
 """The default file of addresses; it need not be there."""
+_STAND_IN = FolderAddress(Path("/"))
+"""For an address that is missing or wrong, so that everything else is judged, too."""
 
 
 class OverBudget(StrEnum):
@@ -123,6 +127,7 @@ class NightlySettings(Record, frozen=True, kw_only=True):
 
     Attributes:
         time: local time, HH:MM.
+        until: local time by which a night ends, whatever is still to be sent; "" for none.
         days: weekdays; none for every day.
         spread_minutes: the run begins up to so much later, by a share that is the board's own.
         settle_minutes: nothing begins sooner after boot.
@@ -133,6 +138,7 @@ class NightlySettings(Record, frozen=True, kw_only=True):
     """
 
     time: str = "02:30"
+    until: str = ""
     days: tuple[Weekday, ...] = ()
     spread_minutes: int = 30
     settle_minutes: int = 5
@@ -186,6 +192,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
         full_scan_every: captures between full cross-checks of the change detection.
         never_pause: hooks on these subjects are refused.
         nightly: when the daemon captures by itself.
+        line: how much of the line to the keeper it may take.
         notify: whom it tells how that went.
     """
 
@@ -211,6 +218,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     hooks: tuple[Hook, ...] = ()
     never_pause: tuple[str, ...] = ()
     nightly: NightlySettings = NightlySettings()
+    line: LineSettings = LineSettings()
     notify: NotifySettings = NotifySettings()
 
 
@@ -306,7 +314,7 @@ def decode_board_settings(data: bytes, name: str = "board settings") -> BoardSet
     """
     return strict_yaml.decode_checked(
         strict_yaml.load_yaml(data, name, limit=LIMIT), BoardSettings, name,
-        check=_board_problems, stand_ins={"board": "board", "keeper": "/"},
+        check=_board_problems, stand_ins={"board": "board", "keeper": str(_STAND_IN)},
     )  # fmt: skip
 
 
@@ -393,6 +401,10 @@ def _board_problems(settings: BoardSettings) -> list[str]:
         problems.append(f"board: {error}")
     problems += _pause_problems(settings.pause)
     problems += _nightly_problems(settings.nightly)
+    problems += line_settings.problems(settings.line)
+    is_folder = isinstance(settings.keeper, FolderAddress) and settings.keeper != _STAND_IN
+    if is_folder and settings.line.is_limited:
+        problems.append("line: limits what goes over SSH, and `keeper` is a directory")
     problems += _notify_problems(settings.notify, settings.nightly.days)
     if settings.full_scan_every < 1:
         problems.append("full_scan_every: must be 1 or more")
@@ -418,6 +430,8 @@ def _nightly_problems(nightly: NightlySettings) -> list[str]:
     problems = []
     if _TIME.fullmatch(nightly.time) is None:
         problems.append("nightly.time: must be a time such as 02:30, from 00:00 to 23:59")
+    elif nightly.until:
+        problems += _until_problems(nightly)
     if len(set(nightly.days)) != len(nightly.days):
         problems.append("nightly.days: names a day twice")
     limits = {"spread_minutes": 720, "settle_minutes": 720, "clock_minutes": 720}
@@ -429,6 +443,18 @@ def _nightly_problems(nightly: NightlySettings) -> list[str]:
     if not 0 < nightly.longest_hours <= 168:
         problems.append("nightly.longest_hours: must be above 0 and at most 168")
     return problems
+
+
+def _until_problems(nightly: NightlySettings) -> list[str]:
+    if _TIME.fullmatch(nightly.until) is None:
+        return ["nightly.until: must be a time such as 06:00, from 00:00 to 23:59"]
+    begin, end = (
+        time.fromisoformat(text).hour * 60 + time.fromisoformat(text).minute
+        for text in (nightly.time, nightly.until)
+    )
+    if (end - begin) % (24 * 60) > nightly.spread_minutes:
+        return []
+    return ["nightly.until: must be later than nightly.time and its spread_minutes"]
 
 
 def _notify_problems(notify: NotifySettings, days: tuple[Weekday, ...]) -> list[str]:

@@ -16,7 +16,10 @@ def judge(trouble: Incident, outcome: RunOutcome) -> tuple[Incident, MessageKind
     """Return the trouble after a run, and what kind of message it is worth.
 
     Each kind of failure is reported once until a capture is sealed again; then that is reported.
+    A night that was too short is none: days without a capture are told as silence.
     """
+    if outcome.is_unfinished:
+        return trouble, None
     if not outcome.is_sealed:
         return _told(trouble, outcome.code, outcome.at, MessageKind.FAILURE)
     if outcome.code == DEGRADED:

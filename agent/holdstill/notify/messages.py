@@ -55,13 +55,18 @@ def about_silence(board: str, state: NightlyState, *, since: str, days: int, at:
     last = f"The last one is {state.good.capture}." if state.good else "There was none yet."
     lines = [f"There has been no good capture since {since}. {last}"]
     if state.last is not None and not state.last.is_sealed:
-        lines.append(f"The last run failed: {state.last.what}")
+        failed = "" if state.last.is_unfinished else "The last run failed: "
+        lines.append(f"{failed}{state.last.what}")
+        if state.last.is_unfinished:
+            lines.append(f"What to do: {state.last.hint}")
     return _letter(MessageKind.SILENCE, f"{board}: no good capture for {days} days", lines, at)
 
 
 def about_week(board: str, week: Week, state: NightlyState, *, due: str, at: str) -> Message:
     """Write the weekly summary."""
     counts = f"captures: {week.sealed}, failed runs: {week.failed}"
+    if week.unfinished:
+        counts += f", nights that were too short: {week.unfinished}"
     costs = f"{human(week.new_bytes)} new, frozen for {week.longest_frozen_ms:.0f} ms at most"
     lines = [f"Since {week.since}: {counts}, {costs}."]
     if state.good is not None:

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Protocol
 
 import msgspec
 
+from holdstill.errors import NightOverError
 from holdstill.model import settings as model_settings
 from holdstill.model.nightly_state import Week
 from holdstill.model.settings import Weekday
 from holdstill.schedule import retry
-from holdstill.schedule.calendar import EVERY_DAY, Calendar, Rule
+from holdstill.schedule.calendar import EVERY_DAY, Calendar, Rule, moment_of
 from holdstill.schedule.retry import NightRetries
 from holdstill.system import clocks
 
@@ -58,6 +59,7 @@ class DueNights:
     Attributes:
         ran: when the last run without a date ended, in seconds since boot; NEVER for none.
         has_week_ended: whether a summary is due.
+        serving: the date of the night that is under way; "" for one that has none.
     """
 
     def __init__(self, settings: BoardSettings, clock: Clock, source: TimeSource) -> None:
@@ -70,6 +72,7 @@ class DueNights:
         self.rule = rule_of(settings)
         self.ran = NEVER
         self.has_week_ended = False
+        self.serving = ""
 
     @property
     def is_dated(self) -> bool:
@@ -90,6 +93,38 @@ class DueNights:
     def today(self) -> str:
         """The local date."""
         return self._clock.now().astimezone(self._source.zone()).date().isoformat()
+
+    def end_of(self, day: str) -> datetime | None:
+        """Return when the night of a date ends, in UTC; None if by no clock.
+
+        A night that was begun without a date has no end: nobody knew what time it was.
+        """
+        until, date_ = self._settings.nightly.until, _date(day)
+        if not until or date_ is None:
+            return None
+        zone = self._source.zone()
+        begins = moment_of(date_, self.rule.at, zone)
+        if begins is None:
+            return None
+        return Rule(time.fromisoformat(until)).next_due(begins + self.rule.spread, zone)
+
+    def is_over(self, day: str) -> bool:
+        """Whether the night of a date is over."""
+        end = self.end_of(day)
+        return end is not None and self._clock.now() >= end
+
+    def check_not_over(self) -> None:
+        """Check that the night which is under way may go on.
+
+        Raises:
+            NightOverError: it may not.
+        """
+        if self.is_over(self.serving):
+            raise NightOverError(
+                f"the night ended at {self._settings.nightly.until}",
+                hint="the next night goes on from there. If that is too slow, set `nightly.until` later, "
+                "or `line.limit` higher",
+            )
 
     def take_due(self, state: NightlyState) -> tuple[NightlyState, NightRetries | None]:
         """Inspect the clock; return the state and the night that has begun, if one has."""
@@ -154,6 +189,8 @@ class DueNights:
         """Begin a night; the calendar calls this."""
         now, zone = self._clock.now(), self._source.zone()
         day = self.rule.last_date(now, zone)
+        if self.is_over(day.isoformat()):
+            return  # the board was off all night; it shall not make up for that by day
         due = self.rule.due_on(day, zone)
         earliest = self._settings.nightly.settle_minutes * 60.0
         if due is not None and now - due > MISSED:

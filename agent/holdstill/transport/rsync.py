@@ -18,7 +18,9 @@ that change are.
 
 from __future__ import annotations
 
+import os
 import re
+import select
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum
@@ -27,6 +29,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import (
     CommandError,
+    ConnectionLostError,
     HoldstillError,
     LinkError,
     PreflightError,
@@ -34,14 +37,15 @@ from holdstill.errors import (
 )
 from holdstill.system import cpu, process, work_folder
 from holdstill.system.process import Command
-from holdstill.transport import host_keys, link_failure
+from holdstill.transport import host_keys, link_failure, metered_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from holdstill.model.store_address import HostAddress
     from holdstill.system.clocks import Clock
     from holdstill.transport.identity import Identity
+    from holdstill.transport.metered_line import MeteredLine
 
 PREFIX = "send-"
 """Of the folders of symlinks."""
@@ -52,12 +56,17 @@ ATTEMPTS = 3
 COMMON = (
     "rsync", "--inplace", "--partial", "--ignore-times", "--no-whole-file", "--dirs",
     "--chmod=F600", f"--timeout={PATIENCE}", "--stats", "--no-human-readable",
+    "--info=progress2",
 )  # fmt: skip
 _INCOMPLETE = (23, 24)
 """rsync(1), EXIT VALUES: some files were not transferred. The keeper reports which."""
 _LINK_FAILED = frozenset({10, 12, 30, 35, 255})
 """Socket, protocol stream, the two timeouts; and ssh's own failure."""
 _STATS = re.compile(rb"^Total bytes (?:sent|received): ([0-9]+)$", re.MULTILINE)
+_PROGRESS = re.compile(rb"([0-9]+) +[0-9]+%")
+"""rsync(1), --info=progress2: bytes of all files so far, whole ones that were there included."""
+LOOK_EVERY = 1.0
+"""Seconds between two looks whether a transfer may go on."""
 _REPORT = 8192
 """Bytes from the end of what rsync prints: the statistics are there."""
 
@@ -97,6 +106,7 @@ class RsyncEndpoint:
 
     address: HostAddress | None = None
     identity: Identity | None = None
+    line: MeteredLine | None = None
 
     def remote(self, path: str) -> str:
         """Write a path there as rsync takes it."""
@@ -109,11 +119,15 @@ class RsyncEndpoint:
         """Return rsync's arguments for the SSH client, none for a directory."""
         if self.address is None or self.identity is None:
             return ()
-        return ("--rsh", " ".join(ssh_words(self.address, self.identity)))
+        return ("--rsh", " ".join(ssh_words(self.address, self.identity, self.line)))
 
 
-def ssh_words(address: HostAddress, identity: Identity) -> tuple[str, ...]:
+def ssh_words(
+    address: HostAddress, identity: Identity, line: MeteredLine | None = None
+) -> tuple[str, ...]:
     """Return an OpenSSH client that trusts one pinned key and no configuration file.
+
+    line: leads there, if one does.
 
     Raises:
         SecurityError: no key of the host is pinned, or a path cannot be passed on.
@@ -139,9 +153,18 @@ def ssh_words(address: HostAddress, identity: Identity) -> tuple[str, ...]:
     }
     if cpu.has_aes():
         options["Ciphers"] = FAST_WITH_AES
-    words = ["ssh", "-F", "none", "-T", "-p", str(address.port)]
+    if line is not None:
+        options |= {
+            "HostName": metered_line.LOOPBACK,
+            "HostKeyAlias": address.known_hosts_name,
+            "CheckHostIP": "no",
+            # The line itself finds out that the keeper is gone; here words may have to wait.
+            "ServerAliveInterval": "30",
+            "ServerAliveCountMax": "4",
+        }
+    words = ["ssh", "-F", "none", "-T", "-p", str(line.port if line else address.port)]
     for key, value in options.items():
-        if re.fullmatch(r"[A-Za-z0-9._/@+:=,^-]+", value) is None:
+        if re.fullmatch(r"[A-Za-z0-9._/@+:=,^\[\]-]+", value) is None:
             # rsync splits its --rsh at spaces; nothing in these paths may need quoting.
             raise SecurityError(f"{value!r} cannot be passed to ssh: use a path without blanks")
         words += ["-o", f"{key}={value}"]
@@ -155,7 +178,8 @@ class RsyncTransfer:
     Attributes:
         way: how to reach the keeper.
         memory: a folder on a tmpfs for the symlinks.
-        attempts: how often a broken link is tried again.
+        attempts: how often a broken link is tried, again from each time on that it has moved.
+        check_time: raises NightOverError when a transfer may not go on.
     """
 
     way: RsyncEndpoint
@@ -163,6 +187,7 @@ class RsyncTransfer:
     clock: Clock
     attempts: int = ATTEMPTS
     pauses: tuple[float, ...] = field(default=(2.0, 10.0))
+    check_time: Callable[[], None] = lambda: None
 
     def send(
         self,
@@ -210,30 +235,68 @@ class RsyncTransfer:
             yield folder
 
     def _persist(self, command: Command) -> TransferResult:
-        """Run rsync; when the link fails, again after a pause."""
-        for attempt in range(self.attempts):
+        """Run rsync; when the link fails, again after a pause.
+
+        A line that is cut again and again, and moves in between, is no failure.
+        """
+        attempt, furthest = 0, 0
+        while attempt < self.attempts:
+            said = _LastWords()
             try:
                 with process.streaming(command) as output:
-                    report = output.read()[-_REPORT:]
-                return read_stats(report)
+                    for _ in said.read(output.fileno()):
+                        self.check_time()
+                return read_stats(said.end)
             except CommandError as error:
                 failure = self._explained(error)
                 is_hopeless = not isinstance(failure, LinkError)  # another key, say, or no program
-                if is_hopeless or error.status not in _LINK_FAILED or attempt == self.attempts - 1:
+                if is_hopeless or error.status not in _LINK_FAILED:
                     raise failure from error
+                if said.progress > furthest:
+                    attempt, furthest = 0, said.progress
+                if attempt == self.attempts - 1:
+                    raise ConnectionLostError(
+                        str(failure), hint=failure.hint, moved=furthest
+                    ) from error
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
+                attempt += 1
         raise LinkError("no attempt was made")
 
     def _explained(self, error: CommandError) -> HoldstillError:
         """Return in our words why rsync failed, and its own behind them."""
         if error.status == link_failure.NOT_FOUND and error.hint:  # it did not start at all
             return PreflightError("rsync is not installed on this machine", hint=error.hint)
+        line, address = self.way.line, self.way.address
+        if line is not None and address is not None and line.failure is not None:
+            return link_failure.of_exception(line.failure, address)
         words = error.words.decode(errors="backslashreplace").strip()
         said = f"rsync ended with status {error.status}: {' / '.join(words.splitlines()[-4:])}"
         known = link_failure.of_words(words, self.way.address)
         if known is None:
             return LinkError(said, hint=link_failure.AGAIN)
         return known
+
+
+class _LastWords:
+    """What rsync prints while it runs, of which only the end counts."""
+
+    def __init__(self) -> None:
+        self.end = b""
+
+    def read(self, handle: int) -> Iterator[None]:
+        """Read until rsync has closed its output, with a break now and then."""
+        is_open = True
+        while is_open:
+            yield
+            if select.select([handle], [], [], LOOK_EVERY)[0]:
+                chunk = os.read(handle, 1 << 16)
+                self.end = (self.end + chunk)[-_REPORT:]
+                is_open = bool(chunk)
+
+    @property
+    def progress(self) -> int:
+        """How far it came, in bytes of the files."""
+        return max((int(count) for count in _PROGRESS.findall(self.end)), default=0)
 
 
 def read_stats(report: bytes) -> TransferResult:

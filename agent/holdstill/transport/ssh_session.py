@@ -13,7 +13,13 @@ import threading
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.errors import BusyError, HoldstillError, LinkError, PreflightError
+from holdstill.errors import (
+    BusyError,
+    ConnectionLostError,
+    HoldstillError,
+    LinkError,
+    PreflightError,
+)
 from holdstill.transport import host_keys as keys
 from holdstill.transport import link_failure
 from holdstill.transport.lean_paramiko import paramiko
@@ -24,6 +30,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.store_address import HostAddress
     from holdstill.transport.identity import Identity
+    from holdstill.transport.metered_line import MeteredLine
 
 # What it would write of an error, tracebacks and all, is told by ours (logging.html, "What happens
 # if no configuration is provided", docs.python.org).
@@ -49,10 +56,12 @@ def connected(
     command: str,
     heartbeat: bytes = b"",
     every: float = 30.0,
+    line: MeteredLine | None = None,
 ) -> Iterator[SshSession]:
     """Run a command on a host and hold a channel of lines to it for the block.
 
-    The heartbeat is a line that is sent every so often and not answered; b"" for none.
+    The heartbeat is a line that is sent every so often and not answered; b"" for none. The line
+    leads there, if one does.
 
     Raises:
         PreflightError: our own key cannot be used.
@@ -60,7 +69,7 @@ def connected(
         LinkError: no connection, or we are not let in.
     """
     with ExitStack() as undo:
-        client = undo.enter_context(_client(address, identity))
+        client = undo.enter_context(_client(address, identity, line))
         channel = _opened(client, address)
         undo.callback(channel.close)
         channel.settimeout(ANSWER_TIMEOUT)
@@ -75,14 +84,16 @@ def connected(
 
 
 @contextmanager
-def _client(address: HostAddress, identity: Identity) -> Iterator[paramiko.SSHClient]:
+def _client(
+    address: HostAddress, identity: Identity, line: MeteredLine | None
+) -> Iterator[paramiko.SSHClient]:
     keys.pinned(identity.host_keys, address)
     key = _own_key(identity.key)
     client = paramiko.SSHClient()
     try:
         client.load_host_keys(str(identity.host_keys))
         client.set_missing_host_key_policy(paramiko.RejectPolicy())
-        _connect(client, address, key)
+        _connect(client, address, key, line)
         yield client
     finally:
         client.close()
@@ -99,7 +110,9 @@ def _own_key(path: Path) -> paramiko.PKey:
         ) from error
 
 
-def _connect(client: paramiko.SSHClient, address: HostAddress, key: paramiko.PKey) -> None:
+def _connect(
+    client: paramiko.SSHClient, address: HostAddress, key: paramiko.PKey, line: MeteredLine | None
+) -> None:
     try:
         client.connect(
             address.host,
@@ -111,14 +124,15 @@ def _connect(client: paramiko.SSHClient, address: HostAddress, key: paramiko.PKe
             timeout=CONNECT_TIMEOUT,
             banner_timeout=CONNECT_TIMEOUT,
             auth_timeout=CONNECT_TIMEOUT,
-            sock=_plug(address),
+            sock=_plug(address if line is None else line.here),
         )
     except paramiko.BadHostKeyException as error:
         raise link_failure.told(link_failure.OTHER_HOST, address) from error
     except paramiko.AuthenticationException as error:
         raise link_failure.told(link_failure.NOT_LET_IN, address, str(error)) from error
     except (paramiko.SSHException, OSError, EOFError) as error:
-        raise link_failure.of_exception(error, address) from error
+        cause = (line.failure if line is not None else None) or error
+        raise link_failure.of_exception(cause, address) from error
 
 
 def _plug(address: HostAddress) -> socket.socket:
@@ -180,7 +194,7 @@ class SshSession:
             with self._sending:
                 self._channel.sendall(line + b"\n")
         except (OSError, EOFError, paramiko.SSHException) as error:
-            raise LinkError(f"the connection to {self._peer} broke: {error}") from error
+            raise ConnectionLostError(f"the connection to {self._peer} broke: {error}") from error
 
     def call(self, line: bytes) -> bytes:
         """Send a line and return the line that answers it; neither has its newline.
@@ -215,7 +229,7 @@ class SshSession:
         except TimeoutError as error:
             raise LinkError(f"{self._peer} does not answer") from error
         except (OSError, EOFError, paramiko.SSHException) as error:
-            raise LinkError(f"the connection to {self._peer} broke: {error}") from error
+            raise ConnectionLostError(f"the connection to {self._peer} broke: {error}") from error
         if not chunk:
             raise self._ended()
         return chunk
@@ -231,7 +245,8 @@ class SshSession:
         what = f"{self._peer} ended the session" + (f": {words}" if words else "")
         if status == BusyError.exit_code:
             return BusyError(what)
-        return LinkError(
+        kind = LinkError if words else ConnectionLostError  # who has words has a reason
+        return kind(
             what,
             hint="run it again: what has arrived there is kept. If this stays so, see at the "
             "keeper why (`journalctl -t sshd`, `holdstill status`)",

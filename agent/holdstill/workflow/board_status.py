@@ -134,7 +134,7 @@ def _findings(
     kept: NightlyState, sealed_at: datetime | None, *, is_running: bool, limit: int, now: datetime
 ) -> tuple[StatusFinding, ...]:
     found = []
-    if kept.last is not None and not kept.last.is_sealed:
+    if kept.last is not None and not kept.last.is_sealed and not kept.last.is_unfinished:
         found.append(
             StatusFinding(code=kept.last.code, text=f"the last run failed: {kept.last.what}")
         )

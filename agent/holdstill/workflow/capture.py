@@ -31,6 +31,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         PauseError: the board could not be held still; everything runs again.
         LinkError: the keeper could not be reached, or lacks room.
         VerificationError: bytes are not what they should be; nothing was sealed.
+        NightOverError: the time for it was over; what was sent is kept.
     """
     begun_at = outside.clock.monotonic()
     scope = capture_scope.survey_board(settings)
@@ -41,6 +42,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         capture_run.begun(scope, state, outside) as run,
     ):
         copied = copy_live.copy_live(run)
+        outside.check_time()
         paused = pause.hold_still(copied)
         completed = complete_contents.complete(run, paused)
         sealed = seal_capture.seal(run, copied, paused, completed)

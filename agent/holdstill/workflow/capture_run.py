@@ -8,8 +8,15 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import followed_files, health, tmpfs, undo_log
 from holdstill.board import spool as spools
-from holdstill.errors import DegradedError, PreflightError, SecurityError, UsageError
+from holdstill.errors import (
+    DegradedError,
+    NightOverError,
+    PreflightError,
+    SecurityError,
+    UsageError,
+)
 from holdstill.keeper import retention
+from holdstill.model.sizes import human
 from holdstill.records import signature
 from holdstill.system import clocks
 from holdstill.workflow import capture_scope, check_completeness, recovery
@@ -20,7 +27,7 @@ from holdstill.workflow.upload_followed import FollowedUploader
 from holdstill.workflow.upload_pieces import PieceUploader
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from contextlib import AbstractContextManager
 
     from holdstill.board.all_day import AllDay
@@ -46,6 +53,7 @@ class CaptureDependencies:
 
     Attributes:
         all_day: keeps, from run to run, what is known of large files; None if nothing does.
+        check_time: raises NightOverError when the run may not go on.
     """
 
     keeper: Keeper
@@ -54,6 +62,7 @@ class CaptureDependencies:
     clock: Clock
     progress: Progress
     all_day: AllDay | None = None
+    check_time: Callable[[], None] = lambda: None
 
 
 @dataclass(frozen=True)
@@ -148,11 +157,22 @@ def begun(
             clocks_apart(hello, outside),
             known_damage(hello),
         )
-        yield CaptureRun(
+        run = CaptureRun(
             scope, outside, state, log, spool, hello, started, index, followed, trees,
             uploader, followed_uploader, card, findings, (*warnings, *card.warnings),
             begun_at, tuple(filter(None, notes)),
         )  # fmt: skip
+        try:
+            yield run
+        except NightOverError as over:
+            raise NightOverError(f"{over}: {_sent_so_far(run)}", hint=over.hint) from over
+
+
+def _sent_so_far(run: CaptureRun) -> str:
+    """Say what of a run that ends here is at the keeper, and what was still to be sent."""
+    left = sum(run.index.pending_totals(part)[1] for part in run.index.parts())
+    rest = f", {human(left)} were still to be read" if left else ""
+    return f"{human(run.uploader.stats.new_bytes)} were sent tonight and are kept{rest}"
 
 
 def _followed(
@@ -176,7 +196,10 @@ def _uploaders(
     stats = TransferStats()
 
     def delivery() -> Delivery:
-        return Delivery(keeper=outside.keeper, transfer=outside.transfer, run=started, stats=stats)
+        return Delivery(
+            keeper=outside.keeper, transfer=outside.transfer, run=started, stats=stats,
+            clock=outside.clock,
+        )  # fmt: skip
 
     pieces_up = PieceUploader(delivery=delivery, memory=spool.directory, stats=stats)
     whole = Uploader(

@@ -10,7 +10,9 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple, Protocol, Self
 
+from holdstill.errors import ConnectionLostError
 from holdstill.model.protocol import Ingested
+from holdstill.system.clocks import SystemClock
 from holdstill.workflow import show_possession
 
 if TYPE_CHECKING:
@@ -20,10 +22,13 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.protocol import RunStarted, WantedContent
+    from holdstill.system.clocks import Clock
     from holdstill.transport.rsync import TransferMode
     from holdstill.workflow.ports import BulkTransfer, Keeper
 
 NOTHING = Ingested(kept=0, new_bytes=0)
+PAUSES = (2.0, 10.0)
+"""Seconds before each further try to send a batch; of tries that moved nothing."""
 SENDERS = 2
 """A transfer begins with a login, half a second in which nothing is sent (measured): meanwhile the
 other one sends."""
@@ -81,13 +86,21 @@ class Delivery:
         transfer: sends.
         run: has the folders to send to.
         stats: counts what goes over the wire.
+        clock: is slept by; None for this machine's own.
     """
 
     def __init__(
-        self, *, keeper: Keeper, transfer: BulkTransfer, run: RunStarted, stats: TransferStats
+        self,
+        *,
+        keeper: Keeper,
+        transfer: BulkTransfer,
+        run: RunStarted,
+        stats: TransferStats,
+        clock: Clock | None = None,
     ) -> None:
         self._keeper, self._transfer = keeper, transfer
         self._folders, self._stats = run.folders, stats
+        self._clock = clock or SystemClock()
         self._asking, self._sending, self._taking = (
             ThreadPoolExecutor(max_workers=workers, thread_name_prefix=name)
             for name, workers in (("ask", 1), ("send", SENDERS), ("take", 1))
@@ -130,14 +143,35 @@ class Delivery:
         digests = asked.result()
         if before is not None:
             before.result()  # the folder is free
-        wire_bytes = 0
-        if digests:
-            with batch.laid_out(digests) as ways:
-                for shape, paths in ways.items():
-                    if paths:
-                        sent = self._transfer.send(paths, self._folders[folder], shape=shape)
-                        wire_bytes += sent.wire_bytes
+        wire_bytes, left = 0, digests
+        tries, furthest = iter(PAUSES), 0
+        while left:
+            try:
+                wire_bytes += self._send_once(batch, left, folder)
+                break
+            except ConnectionLostError as lost:
+                if lost.moved > furthest:
+                    tries, furthest = iter(PAUSES), lost.moved
+                pause = next(tries, None)
+                if pause is None:
+                    raise
+                self._clock.sleep(pause)
+                # The keeper goes on with the run, and has taken over what had arrived whole.
+                lacking = self._ask(batch, folder)
+                if len(lacking) < len(left):
+                    tries, furthest = iter(PAUSES), 0
+                left = lacking
         return _Sent(digests, folder, wire_bytes)
+
+    def _send_once(self, batch: Batch, digests: Sequence[str], folder: int) -> int:
+        """Send contents; return the bytes that rsync counted."""
+        wire_bytes = 0
+        with batch.laid_out(digests) as ways:
+            for shape, paths in ways.items():
+                if paths:
+                    sent = self._transfer.send(paths, self._folders[folder], shape=shape)
+                    wire_bytes += sent.wire_bytes
+        return wire_bytes
 
     def _take(self, sent: Future[_Sent]) -> Ingested:
         digests, folder, wire_bytes = sent.result()
