@@ -166,7 +166,7 @@ class _Answers:
         if page.role is not None and visit.role is None:
             return self.site.entrance.refused(visit)
         if page.role is not None and not visit.may(page.role):
-            hint = f"ask for one made with `holdstill page --role {page.role}`"
+            hint = f"ask for one made with `holdstill page --new-link --role {page.role}`"
             return _told(visit, 403, "your link does not allow that", hint)
         try:
             return page.view(visit)
