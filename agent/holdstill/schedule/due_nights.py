@@ -122,8 +122,8 @@ class DueNights:
         if self.is_over(self.serving):
             raise NightOverError(
                 f"the night ended at {self._settings.nightly.until}",
-                hint="the next night goes on from there. If that is too slow, set `nightly.until` later, "
-                "or `line.limit` higher",
+                hint="the next night goes on from there. If that is too slow, set `nightly.until` "
+                "later, or `line.limit` higher",
             )
 
     def take_due(self, state: NightlyState) -> tuple[NightlyState, NightRetries | None]:
