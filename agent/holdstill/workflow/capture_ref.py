@@ -19,12 +19,17 @@ if TYPE_CHECKING:
     from holdstill.model.protocol import CaptureBrief
     from holdstill.system.process import Runner
 
+_NEWEST = ("", "latest")
+"""What means the newest good capture."""
+_NAMED = 3
+"""How many captures are named to somebody who asked for one that is not there."""
+
 
 def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
     """Return the capture that BOARD or BOARD/CAPTURE means; BOARD alone is its newest good one.
 
-    CAPTURE is a capture's name or its number. The capture may have faults; whoever builds on it
-    calls `trusted` first.
+    CAPTURE is a capture's name, its number, or `latest`, which is as none. The capture may have
+    faults; whoever builds on it calls `trusted` first.
 
     Raises:
         UsageError: there is no such board or capture.
@@ -36,7 +41,7 @@ def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
 
 
 def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureBrief:
-    """Return the capture of a list that a name or number means; none means the newest good one.
+    """Return the capture of a list that a name or number means; none or `latest`: the newest good.
 
     One with damaged contents is taken for that only when there is no other.
 
@@ -44,7 +49,7 @@ def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureB
         UsageError: there is no such capture.
         VerificationError: none is named, and each one has a fault.
     """
-    if not which:
+    if which in _NEWEST:
         good = [brief for brief in briefs if not brief.faults]
         if not good:
             raise _none_good(board, briefs)
@@ -53,12 +58,12 @@ def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureB
     for brief in briefs:
         if brief.name == name:
             return brief
-    raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
+    raise _no_such(briefs, which, board)
 
 
 def passed_over(briefs: tuple[CaptureBrief, ...], which: str) -> tuple[str, ...]:
     """Return warnings of newer captures with faults, when the newest good one was meant."""
-    if which:
+    if which not in _NEWEST:
         return ()
     newer: list[str] = []
     for brief in reversed(briefs):
@@ -83,8 +88,17 @@ def _full_name(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> str:
         for brief in briefs:
             if brief.seq == int(which):
                 return brief.name
-        raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
+        raise _no_such(briefs, which, board)
     return which
+
+
+def _no_such(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> UsageError:
+    newest = ", ".join(brief.name for brief in briefs[-_NAMED:]) or "none"
+    return UsageError(
+        f"board {board} has no capture {which}; its newest: {newest}",
+        hint=f"name one by its number, such as {board}/{briefs[-1].seq if briefs else 1}, or "
+        f"leave it out for the newest good one; `holdstill list {board}` lists all",
+    )
 
 
 def trusted(capture: Judged) -> Judged:

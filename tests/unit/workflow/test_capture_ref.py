@@ -165,3 +165,18 @@ def test_what_was_mounted_below_a_folder_is_named() -> None:
     assert capture_ref.below(TREES, "/") == ("/home", "/var/lib/machines")
     assert capture_ref.below(TREES, "/var/") == ("/var/lib/machines",)
     assert capture_ref.below(TREES, "/home") == capture_ref.below(TREES, "/va") == ()
+
+
+def test_latest_is_the_newest_good_one_and_a_wrong_name_is_told_the_newest() -> None:
+    def brief(seq: int, *faults: str) -> CaptureBrief:
+        return CaptureBrief(name=f"{seq:06}-20261125T021503Z", seq=seq, manifest="", index="",
+                            grade="", taken_at="", faults=faults)  # fmt: skip
+
+    briefs = (brief(1), brief(2), brief(3), brief(4, "bad signature"))
+
+    assert capture_ref.chosen(briefs, "latest", "pier-3") == briefs[2]
+    assert len(capture_ref.passed_over(briefs, "latest")) == 1
+    for wrong in ("99", "2026-11-28"):
+        with pytest.raises(UsageError, match=f"no capture {wrong}; its newest: 000002-") as found:
+            capture_ref.chosen(briefs, wrong, "pier-3")
+        assert "pier-3/4" in found.value.hint
