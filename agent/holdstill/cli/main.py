@@ -52,6 +52,7 @@ class Commands(LazyGroup):
     } | {name: f"holdstill.cli.{name}.group" for name in ("keeper", "offsite")}  # fmt: skip
     meant: Mapping[str, str] = MappingProxyType(
         {
+            "backup": "`holdstill capture`",
             "check": "`holdstill verify`",
             "delete": "`holdstill thin`",
             "enrol": "`holdstill keeper enrol`",
