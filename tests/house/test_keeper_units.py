@@ -66,3 +66,16 @@ def test_units_of_the_package_are_not_copied(tmp_path: Path) -> None:
 def test_a_path_that_a_unit_cannot_hold_is_refused(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="cannot be written in a unit"):
         laid_out(tmp_path, "/srv/my captures", "keeper")
+
+
+def test_every_timer_can_be_told_to_cron(tmp_path: Path) -> None:
+    units = KeeperUnits(SHIPPED, PROGRAM, tmp_path, "keeper", tmp_path)
+    assert not [line for line in units.cron_lines() if " offsite " in line]
+    (tmp_path / "offsite.yaml").touch()
+
+    lines = units.cron_lines()
+
+    # crontab(5): minutes 0 to 59, and ranges with steps.
+    assert len(lines) == len(units.timers())
+    assert f"0-59/15 * * * * keeper {PROGRAM} offsite upload" in lines
+    assert f"17 * * * * keeper {PROGRAM} keeper watch" in lines

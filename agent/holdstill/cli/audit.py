@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import consoles, options, progress
-from holdstill.errors import VerificationError
+from holdstill.errors import UsageError, VerificationError
 from holdstill.model import sizes
 from holdstill.model.sizes import counted, human
 from holdstill.system.clocks import SystemClock
@@ -90,4 +90,10 @@ def _budget(text: str) -> RereadBudget:
     minutes = _MINUTES.fullmatch(text.strip())
     if minutes is not None:
         return RereadBudget(seconds=float(minutes[1]) * 60)
-    return RereadBudget(bytes=sizes.parse_size(text))
+    try:
+        return RereadBudget(bytes=sizes.parse_size(text))
+    except UsageError as error:
+        raise UsageError(
+            f"--budget {text!r} is neither a size nor a time",
+            hint="write bytes, such as 2G, or minutes, such as 30min; 0 is the whole card",
+        ) from error

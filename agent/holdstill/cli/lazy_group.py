@@ -6,10 +6,15 @@ weak processor more than the command itself.
 
 from __future__ import annotations
 
+import difflib
 import importlib
-from typing import ClassVar
+from types import MappingProxyType
+from typing import TYPE_CHECKING, ClassVar
 
 import click
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 
 class LazyGroup(click.Group):
@@ -17,9 +22,24 @@ class LazyGroup(click.Group):
 
     Attributes:
         modules: the module of each command, by the command's name.
+        meant: what is meant by words that people say instead.
     """
 
     modules: ClassVar[dict[str, str]]
+
+    meant: Mapping[str, str] = MappingProxyType({})
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the command of these words; one that is not there is told with what is meant."""
+        word = args[0]
+        if word in self.modules or word.startswith("-"):
+            return super().resolve_command(ctx, args)
+        near = difflib.get_close_matches(word, self.modules, n=3)
+        likely = self.meant.get(word) or " or ".join(f"`{ctx.command_path} {one}`" for one in near)
+        guess = f" Did you mean {likely}?" if likely else ""
+        raise click.UsageError(f"No such command {word!r}.{guess}", ctx)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the commands' names."""

@@ -7,6 +7,7 @@ import os
 import signal
 import sys
 import traceback
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import click
@@ -18,6 +19,8 @@ from holdstill.system.termination import TerminationRequested
 from holdstill.workflow import explain
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from holdstill.errors import HoldstillError
 
 EPILOG = (
@@ -47,6 +50,24 @@ class Commands(LazyGroup):
             "schema", "setup", "show", "status", "thin", "try-alarms", "unpin", "verify",
         )
     } | {name: f"holdstill.cli.{name}.group" for name in ("keeper", "offsite")}  # fmt: skip
+    meant: Mapping[str, str] = MappingProxyType(
+        {
+            "backup": "`holdstill capture`",
+            "check": "`holdstill verify`",
+            "delete": "`holdstill thin`",
+            "enrol": "`holdstill keeper enrol`",
+            "init": "`holdstill keeper setup` at the keeper, or `holdstill setup` on a board",
+            "ls": "`holdstill list`",
+            "reader": "`holdstill keeper reader`",
+            "remove": "`holdstill setup --remove` on a board, `holdstill keeper remove` at the "
+            "keeper, or `holdstill thin` for captures",
+            "restore": "`holdstill rebuild` for a card, or `holdstill get` for a file",
+            "run": "`holdstill capture`",
+            "search": "`holdstill find`",
+            "start": "`holdstill capture`",
+            "write": "`holdstill rebuild`",
+        }
+    )  # fmt: skip
 
 
 @click.group(

@@ -255,6 +255,10 @@ def as_json(value: object) -> str:
     return json.dumps(msgspec.to_builtins(value, str_keys=True), indent=2)
 
 
+_SET_UP = {"board": "setup", "keeper": "keeper setup"}
+"""The command that makes a machine one, and writes its settings."""
+
+
 def _read(path: Path, whose: str) -> bytes:
     what = f"the settings file of this {whose} ({os.uname().nodename}), {path}"
     try:
@@ -269,7 +273,8 @@ def _read(path: Path, whose: str) -> bytes:
     except OSError as error:
         raise UsageError(
             f"{what}, cannot be read: {error.strerror}",
-            hint=f"start from configs/{whose}.yaml, or name another file with --settings",
+            hint=f"`sudo holdstill {_SET_UP[whose]}` makes it, on a machine that is to be a "
+            f"{whose}; or name another file with --settings",
         ) from error
 
 

@@ -214,14 +214,27 @@ def _is_shouted(suffix: str) -> bool:
     return suffix.lower() in compressed_image.SUFFIXES and suffix not in compressed_image.SUFFIXES
 
 
-def _goal(path: Path, size: str | None, existing: Existing, consent: Confirmation) -> RebuildGoal:
+def _check_target(path: Path) -> None:
+    """Raise if a target is no card, and no name for an image either."""
     if not path.is_block_device() and path.is_relative_to("/dev"):
-        raise TargetRefusedError(f"there is no device {path}", hint="is the card in? see `lsblk`")
-    if path.suffix.lower() in _OTHER_PACKINGS or _is_shouted(path.suffix):
+        found = f"{path} is no disk" if path.exists() else f"there is no device {path}"
+        raise TargetRefusedError(found, hint="is the card in? see `lsblk`")
+    if path.name == "-":
         raise UsageError(
-            f"{path.name}: images are not packed as {path.suffix}",
+            "an image cannot be written to standard output, for it is read back",
+            hint="name a file, such as card.img; ./-.img if the name has to begin so",
+        )
+    suffix = path.suffix
+    plain_zip = suffix == ".zip" and not path.name.endswith(".img.zip")
+    if suffix.lower() in _OTHER_PACKINGS or _is_shouted(suffix) or plain_zip:
+        raise UsageError(
+            f"{path.name}: images are not packed as {suffix}",
             hint="name it .img, .img.zst, .img.xz or .img.zip",
         )
+
+
+def _goal(path: Path, size: str | None, existing: Existing, consent: Confirmation) -> RebuildGoal:
+    _check_target(path)
     if not path.is_block_device():
         wanted = sizes.parse_size(size) if size else 0
         if size and not wanted:

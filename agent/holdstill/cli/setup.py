@@ -42,6 +42,7 @@ from holdstill.cli.setup_questions import (
     STORE,
     Given,
     asked_login,
+    check_terminal,
     confirmed,
     discovered_name,
     wants_capture,
@@ -253,6 +254,7 @@ def _remove(where: _Where, *, is_sure: bool) -> None:
         else model_settings.BoardSettings(board="unknown", keeper=store_address.parse("/"))
     )
     if not is_sure:
+        check_terminal("--yes")
         click.confirm("Remove settings, key, pins, memory and units of this board", abort=True)
     gone = remove_setup.remove(BoardFiles(where.top, settings), where.units, LocalRunner())
     for text in gone:

@@ -98,6 +98,19 @@ def is_terminal() -> bool:
     return sys.stdin.isatty()
 
 
+def check_terminal(option: str) -> None:
+    """Raise if no person can be asked; an option of this name does without asking.
+
+    Raises:
+        UsageError: standard input is no terminal.
+    """
+    if not is_terminal():
+        raise UsageError(
+            "nobody can be asked: standard input is no terminal; nothing was done",
+            hint=f"if you are sure, say {option}",
+        )
+
+
 _COMMON = frozenset(
     {"localhost", "raspberrypi", "debian", "armbian", "dietpi", "orangepi", "ubuntu", "linux"}
 )
@@ -195,7 +208,10 @@ def ask_password(place: str) -> str:
                     f"cannot read file descriptor {descriptor}: {error.strerror}"
                 ) from error
         case "env":
-            raise UsageError(f"there is no variable {name!r} in the environment")
+            raise UsageError(
+                f"there is no variable {name!r} in the environment",
+                hint="export it first (sudo leaves variables out), or write ask",
+            )
         case _:
             raise UsageError(
                 f"--login-password {place!r} says no place", hint="write ask, env:NAME or fd:N"

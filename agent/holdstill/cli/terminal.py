@@ -12,8 +12,10 @@ ruff holds the rest of the package to this: click.echo and rich.console are bann
 from __future__ import annotations
 
 import io
+import os
 import re
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -62,8 +64,13 @@ def guard_streams() -> None:
     sys.stdout, sys.stderr = _behind_guard(sys.stdout), _behind_guard(sys.stderr)
 
 
-def _behind_guard(stream: TextIO) -> TextIO:
-    """Return the stream guarded; the old one stays in sys.__stdout__, which keeps it open."""
+def _behind_guard(stream: TextIO | None) -> TextIO:
+    """Return the stream guarded; the old one stays in sys.__stdout__, which keeps it open.
+
+    One that was closed when the process began is None (sys, stdin): nobody wants what it says.
+    """
+    if stream is None:
+        return Path(os.devnull).open("w", encoding="utf-8")
     stream.flush()
     return GuardedStream(
         stream.buffer, encoding=stream.encoding, errors="backslashreplace", line_buffering=True

@@ -36,7 +36,10 @@ def read_sector(source: ByteSource, lba: int, sector_size: int) -> bytes:
     try:
         return source.read(lba * sector_size, sector_size)
     except EOFError as error:
-        raise LayoutError(f"the disk ends before sector {lba} that its table needs") from error
+        raise LayoutError(
+            f"the disk ends before sector {lba} that its table needs",
+            hint="name a whole card or an unpacked image of one (`ls -l`: is it empty?)",
+        ) from error
 
 
 @dataclass(frozen=True)

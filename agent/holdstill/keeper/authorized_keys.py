@@ -59,7 +59,10 @@ def authorized_line(
     if not command.isprintable() or '"' in command or "\\" in command:
         raise UsageError(f"{store.root}: quotes, backslashes or control characters in the path")
     if sources and _SOURCES.fullmatch(sources) is None:
-        raise UsageError(f"{sources!r} is no list of addresses for from=")
+        raise UsageError(
+            f"{sources!r} is no list of addresses for from=",
+            hint="write addresses with commas between them, such as 192.168.1.7,10.0.0.0/8",
+        )
     limits = f'from="{sources}",' if sources else ""
     return f'restrict,{limits}command="{command}" {key} {name}'
 

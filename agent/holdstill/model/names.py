@@ -48,7 +48,8 @@ def check_board(text: str) -> BoardName:
     if _BOARD.fullmatch(text) is None:
         raise UsageError(
             f"{text!r} cannot be a board's name",
-            hint="use 1 to 63 lower-case letters, digits and inner hyphens, such as pier-3",
+            hint="use 1 to 63 lower-case letters, digits and inner hyphens, such as pier-3; "
+            "`holdstill list` shows the boards there are, and --help the order of the arguments",
         )
     return BoardName(text)
 

@@ -136,7 +136,8 @@ def load_yaml(data: bytes, name: str, *, limit: int) -> object:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark
         where = f"line {mark.line + 1}, column {mark.column + 1}: " if mark else ""
-        raise DocumentError(name, [f"{where}{error.problem}"]) from error
+        tab = "; indent with spaces, not tabs" if "'\\t'" in (error.problem or "") else ""
+        raise DocumentError(name, [f"{where}{error.problem}{tab}"]) from error
     except (yaml.YAMLError, RecursionError, ValueError) as error:
         raise DocumentError(name, [f"not YAML: {error}"]) from error
 

@@ -103,5 +103,8 @@ def _from_file(path: Path) -> list[str]:
     try:
         parser.read_string(path.read_text(encoding="utf-8"), str(path))
     except (configparser.Error, ValueError) as error:
-        raise UsageError(f"{path} is no file of an access key: {error}") from error
+        raise UsageError(
+            f"{path} is no file of an access key: {error}",
+            hint=f"it has the line [default], then `name = value` for {' and '.join(_NAMES)}",
+        ) from error
     return [parser.get("default", name, fallback="") for name in _NAMES]

@@ -117,8 +117,10 @@ def pinned(path: Path, address: HostAddress) -> tuple[HostKey, ...]:
         others = ", ".join(sorted({pin.host for pin in every})) or "nothing"
         raise SecurityError(
             f"no host key of {address} is pinned in {path}; pinned there: {others}",
-            hint="if the address is right, pin it, comparing the fingerprint with the one that "
-            "`ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub` prints at the keeper",
+            hint=f"if the address is right, `sudo holdstill setup --replace --keeper {address}` "
+            f"on a board, or `holdstill connect {address}` elsewhere, pins it: compare the "
+            "fingerprint with what `ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub` "
+            "prints at the keeper",
         )
     return found
 

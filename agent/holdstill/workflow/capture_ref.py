@@ -28,6 +28,8 @@ LATEST = "latest"
 """What means the newest good capture, where a person rather says so than leaves it out."""
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 """A calendar date, extended format (ISO 8601-1, 5.2.2)."""
+_NAMED = 3
+"""How many captures are named to somebody who asked for one that is not there."""
 
 
 def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
@@ -67,7 +69,7 @@ def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureB
     for brief in briefs:
         if brief.name == name:
             return brief
-    raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
+    raise _no_such(briefs, which, board)
 
 
 def passed_over(briefs: tuple[CaptureBrief, ...], which: str) -> tuple[str, ...]:
@@ -128,8 +130,17 @@ def _full_name(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> str:
         for brief in briefs:
             if str(brief.seq) == which.lstrip("0"):
                 return brief.name
-        raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
+        raise _no_such(briefs, which, board)
     return which
+
+
+def _no_such(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> UsageError:
+    newest = ", ".join(brief.name for brief in briefs[-_NAMED:]) or "none"
+    return UsageError(
+        f"board {board} has no capture {which}; its newest: {newest}",
+        hint=f"name one by its number, such as {board}/{briefs[-1].seq if briefs else 1}, or "
+        f"leave it out for the newest good one; `holdstill list {board}` lists all",
+    )
 
 
 def trusted(capture: Judged) -> Judged:

@@ -44,6 +44,10 @@ class BoardTrouble(Record, frozen=True, kw_only=True):
         return f"{self.board}: {self.problem}; what to do: {self.hint}"
 
 
+_NAMED = 10
+"""How many boards are named to somebody who asked for one that is not there."""
+
+
 @dataclass(frozen=True)
 class EachBoard(Generic[T]):
     """What came of every board: a result, or a trouble."""
@@ -97,9 +101,18 @@ def _chosen(store: Store, board: str | None, *, is_waiting: bool) -> tuple[Path,
     chosen = tuple(folder for folder in present if folder.name == name)
     if not chosen:
         raise UsageError(
-            f"board {board} is not enrolled", hint="see `holdstill list` for those that are"
+            f"board {board} is not enrolled; those that are: {_some(present)}",
+            hint="`holdstill list` lists them with their captures; `holdstill keeper enrol` adds "
+            "one",
         )
     return chosen
+
+
+def _some(folders: tuple[Path, ...]) -> str:
+    """Return the first names of boards, for somebody who mistyped one."""
+    names_of = sorted(folder.name for folder in folders)
+    more = f" and {len(names_of) - _NAMED} more" if len(names_of) > _NAMED else ""
+    return (", ".join(names_of[:_NAMED]) + more) or "none"
 
 
 def _enrolled(folder: Path) -> BoardName:

@@ -22,7 +22,9 @@ DROP_IN = "holdstill-setup.conf"
 _PACKAGED = Path("/usr/lib/systemd/system")
 _HIDDEN = ("/home", "/root", "/run/user")
 """What ProtectHome= takes away (systemd.exec(5))."""
-_WHEN = re.compile(r"^OnCalendar=(?:(\w{3}) )?\*-\*-\* (\*|\d\d):(\d\d):00 UTC$", re.MULTILINE)
+_WHEN = re.compile(
+    r"^OnCalendar=(?:(\w{3}) )?\*-\*-\* (\*|\d\d):(\d\d)(?:/(\d\d))?:00 UTC$", re.MULTILINE
+)
 _EXEC = re.compile(r"^ExecStart=/\S+ (.*)$", re.MULTILINE)
 _DAYS = ("Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat")
 
@@ -86,10 +88,13 @@ class KeeperUnits:
     def cron_lines(self) -> tuple[str, ...]:
         """Return the same as lines of /etc/cron.d (crontab(5)); their hours are local time there.
 
+        Those of an off-site copy are told where the store has one: cron mails every failure.
         The shell must not take a name of the command for a word of its own.
         """
         lines = []
         for timer in self.timers():
+            if "-offsite-" in timer.name and not (self.store / "offsite.yaml").exists():
+                continue
             when = _WHEN.search(timer.read_text(encoding="utf-8"))
             service = timer.with_suffix(".service").read_text(encoding="utf-8")
             words = _EXEC.search(service)
@@ -97,8 +102,9 @@ class KeeperUnits:
                 raise UsageError(f"{timer}: no time that cron could be told")
             day = str(_DAYS.index(when[1])) if when[1] else "*"
             hour = "*" if when[2] == "*" else str(int(when[2]))
+            minute = f"{int(when[3])}-59/{int(when[4])}" if when[4] else str(int(when[3]))
             command = shlex.join([self.program, *shlex.split(words[1])])
-            lines.append(f"{int(when[3])} {hour} * * {day} {self.user} {command}")
+            lines.append(f"{minute} {hour} * * {day} {self.user} {command}")
         return tuple(lines)
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.board import block_devices, mounts
+from holdstill.errors import DocumentError
 from holdstill.model import settings as model_settings
 from holdstill.records import signature
 from holdstill.system import files
@@ -75,7 +76,12 @@ class Answers:
         Raises:
             DocumentError: with every answer that makes no sense.
         """
-        return model_settings.decode_board_settings(self.text().encode(), "this set of answers")
+        name = "this set of answers"
+        try:
+            return model_settings.decode_board_settings(self.text().encode(), name)
+        except DocumentError as error:
+            hint = "answer otherwise, or correct the options; `holdstill setup --help` has some"
+            raise DocumentError(name, error.problems, hint=hint) from error
 
 
 @dataclass(frozen=True)

@@ -210,3 +210,18 @@ def test_what_is_passed_over_for_a_day_or_the_latest_is_told() -> None:
     assert [line[:6] for line in latest] == ["000005", "000004"]
     assert [line[:6] for line in of_day] == ["000004"]
     assert capture_ref.passed_over(WEEK, "3") == ()
+
+
+def test_latest_is_the_newest_good_one_and_a_wrong_name_is_told_the_newest() -> None:
+    def brief(seq: int, *faults: str) -> CaptureBrief:
+        return CaptureBrief(name=f"{seq:06}-20261125T021503Z", seq=seq, manifest="", index="",
+                            grade="", taken_at="", faults=faults)  # fmt: skip
+
+    briefs = (brief(1), brief(2), brief(3), brief(4, "bad signature"))
+
+    assert capture_ref.chosen(briefs, "latest", "pier-3") == briefs[2]
+    assert len(capture_ref.passed_over(briefs, "latest")) == 1
+    for wrong in ("99", "2026-11"):
+        with pytest.raises(UsageError, match=f"no capture {wrong}; its newest: 000002-") as found:
+            capture_ref.chosen(briefs, wrong, "pier-3")
+        assert "pier-3/4" in found.value.hint

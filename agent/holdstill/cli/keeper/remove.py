@@ -11,6 +11,7 @@ import click
 
 from holdstill.cli import terminal, this_program
 from holdstill.cli.keeper import reading_key
+from holdstill.cli.setup_questions import check_terminal
 from holdstill.errors import PreflightError, UsageError
 from holdstill.keeper import authorized_keys
 from holdstill.keeper import store as stores
@@ -62,6 +63,7 @@ def command(
     if deletes:
         _check_typed(path, store, confirm)
     elif not yes:
+        check_terminal("--yes")
         click.confirm(f"Remove this keeper? The captures in {path} stay", abort=True)
     _remove(path, store, units or this_program.units())
     if not deletes or store is None:

@@ -30,6 +30,11 @@ def command(to: Path | None) -> None:
     Example:
       holdstill offsite key --to recovery-key.txt
     """
+    if to is not None and os.path.lexists(to):
+        raise UsageError(
+            f"{to} is there already, and is left alone: it may be the only copy of a key",
+            hint="name a new file with --to",
+        )
     key = RecoveryKey.made()
     if to is not None:
         with files.opened(to, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW) as handle:
