@@ -1,6 +1,7 @@
 """A real SeaweedFS on loopback for tests: an object server with versions and locks.
 
-One server serves a whole run of tests; each takes buckets of its own.
+One server serves a whole run of tests; each takes buckets of its own. It ends with the process
+that started it, however that ends (setpriv(1), PR_SET_PDEATHSIG).
 """
 
 from __future__ import annotations
@@ -87,7 +88,7 @@ def running() -> Iterator[Seaweed]:
     (folder / "s3.json").write_text(json.dumps(IDENTITIES), encoding="ascii")
     ports = _free_ports(len(PORTS) * 2)
     words: list[str | Path] = [
-        WEED, "-logtostderr=true", "server", "-s3", f"-ip={LOOPBACK}", f"-ip.bind={LOOPBACK}",
+        "setpriv", "--pdeathsig", "KILL", "--", WEED, "-logtostderr=true", "server", "-s3", f"-ip={LOOPBACK}", f"-ip.bind={LOOPBACK}",
         f"-dir={folder / 'data'}", f"-s3.config={folder / 's3.json'}",
         "-s3.port.iceberg=0", "-s3.port.lance=0", "-volume.max=0", "-master.volumeSizeLimitMB=512",
         f"-s3.localSocket={folder / 's3.sock'}",
