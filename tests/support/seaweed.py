@@ -88,7 +88,8 @@ def running() -> Iterator[Seaweed]:
     (folder / "s3.json").write_text(json.dumps(IDENTITIES), encoding="ascii")
     ports = _free_ports(len(PORTS) * 2)
     words: list[str | Path] = [
-        "setpriv", "--pdeathsig", "KILL", "--", WEED, "-logtostderr=true", "server", "-s3", f"-ip={LOOPBACK}", f"-ip.bind={LOOPBACK}",
+        "setpriv", "--pdeathsig", "KILL", "--",
+        WEED, "-logtostderr=true", "server", "-s3", f"-ip={LOOPBACK}", f"-ip.bind={LOOPBACK}",
         f"-dir={folder / 'data'}", f"-s3.config={folder / 's3.json'}",
         "-s3.port.iceberg=0", "-s3.port.lance=0", "-volume.max=0", "-master.volumeSizeLimitMB=512",
         f"-s3.localSocket={folder / 's3.sock'}",
