@@ -65,6 +65,12 @@ class Seaweed:
         """Its URL."""
         return f"http://{LOOPBACK}:{self.port}"
 
+    def cpu_seconds(self) -> float:
+        """Return what it has spent of processors so far (proc_pid_stat(5), fields 14 and 15)."""
+        stat = Path(f"/proc/{self.process.pid}/stat").read_text(encoding="ascii")
+        user, system = stat.rpartition(")")[2].split()[11:13]
+        return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
+
     def address(self, *, is_locked: bool = True) -> BucketAddress:
         """Return where a copy goes: a folder of its own, in a bucket with or without locks.
 

@@ -7,6 +7,7 @@ a delete marker, hides nothing.
 
 from __future__ import annotations
 
+import threading
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
@@ -60,7 +61,7 @@ class Locked(NamedTuple):
 
 
 class Bucket:
-    """A bucket. All keys are given without the prefix of its address.
+    """A bucket. All keys are given without the prefix of its address; threads may share it.
 
     Attributes:
         requests: calls made so far, repeated ones counted once.
@@ -70,6 +71,7 @@ class Bucket:
         self, address: BucketAddress, access: AccessKey, *, attempts: int = ATTEMPTS
     ) -> None:
         self.address, self.requests = address, 0
+        self._counting = threading.Lock()
         self._date = ""
         # The newer checksums are left out: what a server makes of them differs.
         self.client: S3Client = boto3.session.Session().client(
@@ -254,7 +256,8 @@ class Bucket:
     @contextmanager
     def _call(self, what: str) -> Iterator[None]:
         """Count a call, and put into words what became of it."""
-        self.requests += 1
+        with self._counting:
+            self.requests += 1
         try:
             yield
         except ClientError as error:

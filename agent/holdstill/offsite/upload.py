@@ -8,17 +8,20 @@ its contents are there; before that nothing off-site says that it exists.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.offsite import head, in_memory, keeper_heads, promises, slow_file
+from holdstill.offsite import head, in_memory, keeper_heads, promises, seal_ahead
 from holdstill.offsite.head import LedgerPart, OpenPart, SealedPart, SentCapture
+from holdstill.offsite.pack_sender import PackSender
 from holdstill.offsite.pack_writer import PackWriter
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+    from concurrent.futures import ThreadPoolExecutor
     from pathlib import Path
 
     from holdstill.model.protocol import CaptureBrief
@@ -84,7 +87,9 @@ class Uploader:
     """One run of sending.
 
     Attributes:
-        folder: of this machine, for the pack in the making.
+        folder: of this machine, for the pack in the making, and the one on its way.
+        pool: threads that seal.
+        sender: puts packs.
     """
 
     bucket: Bucket
@@ -93,11 +98,18 @@ class Uploader:
     locks: Locks
     clock: Clock
     folder: Path
+    pool: ThreadPoolExecutor = field(default_factory=seal_ahead.pool)
+    sender: PackSender = field(init=False)
     report: UploadReport = field(default_factory=UploadReport)
     _writer: PackWriter | None = None
     _in_pack: set[bytes] = field(default_factory=set)
+    _on_the_way: set[bytes] = field(default_factory=set)
+    _numbers: Iterator[int] = field(default_factory=itertools.count)
     _waiting: list[SentCapture] = field(default_factory=list)
     _ledgers: list[LedgerPart] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.sender = PackSender(self.bucket, self.locks, self.settings.rate, self.clock)
 
     def send(self, capture: CaptureToSend) -> None:
         """Send what a capture needs and is not there yet.
@@ -121,7 +133,7 @@ class Uploader:
     def send_again(self, digests: Iterable[bytes], open_content: OpenContent) -> None:
         """Pack contents again that are in a pack which is mostly dead."""
         for digest in digests:
-            if digest not in self._in_pack:
+            if not self._is_packed(digest):
                 self._put_in(digest, open_content)
 
     def send_ledger(self, board: str, data: bytes) -> None:
@@ -146,8 +158,12 @@ class Uploader:
         return digest
 
     def _add(self, digest: bytes, open_content: OpenContent) -> None:
-        if digest not in self._in_pack and not self.sent.has(digest):
+        if not self._is_packed(digest) and not self.sent.has(digest):
             self._put_in(digest, open_content)
+
+    def _is_packed(self, digest: bytes) -> bool:
+        """Return whether a content is in a pack that is not settled."""
+        return digest in self._in_pack or digest in self._on_the_way
 
     def _put_in(self, digest: bytes, open_content: OpenContent) -> None:
         handle = open_content(digest)
@@ -161,25 +177,30 @@ class Uploader:
 
     def _pack(self) -> PackWriter:
         if self._writer is None:
-            self._writer = PackWriter(self.folder / "pack", self.settings.keys)
+            path = self.folder / f"pack-{next(self._numbers)}"
+            self._writer = PackWriter(path, self.settings.keys, self.pool)
         return self._writer
 
     def _put_pack(self) -> None:
-        """Put the pack in the making, if it has anything."""
+        """Begin to put the pack in the making, if it has anything, after the one before."""
         writer, self._writer = self._writer, None
         if writer is None or not writer.contents:
             return
         pack = writer.finish()
-        key = keeper_heads.pack_key(pack.name)
-        with slow_file.opened(writer.path, self.settings.rate, self.clock) as body:
-            version = self.bucket.put(key, body, pack.md5, until=self.locks.until)
-        self.locks.check(key, version)
-        self.sent.note_pack(pack, version=version, until=self.locks.until_text)
-        writer.path.unlink()
-        self._in_pack.clear()
+        self._settle()
+        self._on_the_way, self._in_pack = self._in_pack, set()
+        self.sender.begin(pack, writer.path)
+
+    def _settle(self) -> None:
+        """Wait for the pack that is on its way, and note it."""
+        done = self.sender.settled()
+        if done is None:
+            return
+        self.sent.note_pack(done.pack, version=done.version, until=self.locks.until_text)
         self.report.packs += 1
-        self.report.bytes += pack.size
-        self.report.contents += writer.contents
+        self.report.bytes += done.pack.size
+        self.report.contents += len(self._on_the_way)
+        self._on_the_way.clear()
         if len(self.sent.untold()) >= _UNTOLD_MOST:
             # Captures that wait are complete: their contents went before them.
             self._put_head(())
@@ -187,6 +208,7 @@ class Uploader:
     def finish(self, released: Iterable[tuple[str, str]]) -> UploadReport:
         """Put what is left, and a head that tells of all; released: thinned captures."""
         self._put_pack()
+        self._settle()
         self._put_head(tuple(released))
         self.report.head = self.sent.last_head().number
         return self.report
@@ -226,6 +248,8 @@ class Uploader:
         return captures, ledgers
 
     def close(self) -> None:
-        """Give up the pack in the making; what was put stays."""
+        """Give up the packs in the making and on the way; what was put stays."""
+        self.sender.close()
+        self.pool.shutdown(cancel_futures=True)
         if self._writer is not None:
             self._writer.close()

@@ -155,7 +155,9 @@ def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
     for pack, digests in kept.mostly_dead:
         try:
             uploader.send_again(digests, partial(_open_again, store, uploader.sent))
-        except (HoldstillError, OSError):
+        except (HoldstillError, OSError) as error:
+            if _ends_the_run(error):
+                raise
             # Not all of it is here any more in good order: the pack has to stay.
             keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, pack)
             extended += 1
@@ -200,7 +202,7 @@ def _send_all(
             uploader.send(_StoredToSend(store, capture, brief))
         except (HoldstillError, OSError) as error:
             known = explain.explained(error)
-            if known is None or _is_of_link(known):
+            if known is None or _ends_the_run(error):
                 raise
             troubles.append(each_board.trouble(f"{board}/{brief.name}", known))
             continue
@@ -212,9 +214,10 @@ def _send_all(
     return tuple(troubles), frozenset(names)
 
 
-def _is_of_link(error: HoldstillError) -> bool:
+def _ends_the_run(error: HoldstillError | OSError) -> bool:
     """Whether going on with the next capture would meet the same."""
-    return isinstance(error, LinkError | MachineError)
+    known = explain.explained(error)
+    return known is None or isinstance(known, LinkError | MachineError)
 
 
 def _good(briefs: tuple[CaptureBrief, ...]) -> list[CaptureBrief]:
