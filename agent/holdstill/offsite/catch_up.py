@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.errors import SecurityError
+from holdstill.errors import LinkError, SecurityError
 from holdstill.offsite import keeper_heads
+from holdstill.offsite.bucket import MissingObjectError
 
 if TYPE_CHECKING:
     from holdstill.offsite.bucket import Bucket
@@ -18,10 +19,13 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
 
     Raises:
         SecurityError: a head there does not follow ours, or a pack that one tells of is gone.
+        LinkError: the bucket cannot be read, or its list lags behind.
     """
     last, strange = sent.last_head(), 0
+    listed = set()
     warnings: list[str] = []
     for which in keeper_heads.found(bucket, settings.keeper, after=last.number):
+        listed.add(which.number)
         try:
             got = keeper_heads.read(bucket, which, settings.keys.heads)
         except SecurityError as error:
@@ -42,7 +46,27 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
             "as well. What is there stays; `holdstill offsite setup --again` goes on beside it, "
             "as a keeper of another name",
         )
+    if sent.is_in_doubt() and last.number + 1 not in listed:
+        _check_is_not_there(bucket, keeper_heads.key_of(settings.keeper, last.number + 1))
     return tuple(warnings)
+
+
+def _check_is_not_there(bucket: Bucket, key: str) -> None:
+    """Check that a head which no list has is not there: some servers list late what was put.
+
+    Two heads of one number would be good both, and only the first be used.
+
+    Raises:
+        LinkError: it is there.
+    """
+    try:
+        bucket.locked(key, "")
+    except MissingObjectError:
+        return
+    raise LinkError(
+        f"{bucket.address}: {key} is there, and the server does not list it yet",
+        hint="nothing was sent; the next run goes on",
+    )
 
 
 def _version_of(bucket: Bucket, name: str) -> str:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 NAME = "offsite.sqlite"
 _PATIENCE = 60.0
-_VERSION = 1
+_VERSION = 2
 _SCHEMA = """\
 CREATE TABLE pack (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, size INTEGER NOT NULL,
  version TEXT NOT NULL, until TEXT NOT NULL, head INTEGER, sealed_key BLOB NOT NULL,
@@ -39,7 +39,10 @@ CREATE TABLE capture (board TEXT NOT NULL, name TEXT NOT NULL, manifest BLOB NOT
 CREATE TABLE ledger (board TEXT NOT NULL, offset INTEGER NOT NULL, length INTEGER NOT NULL,
  digest BLOB NOT NULL, PRIMARY KEY (board, offset)) WITHOUT ROWID;
 CREATE TABLE went (name TEXT PRIMARY KEY) WITHOUT ROWID;
+CREATE TABLE doubt (number INTEGER PRIMARY KEY);
+INSERT INTO doubt VALUES (1);
 """
+"""doubt: the head after the last one that is noted, if it may have been put all the same."""
 
 
 class SentPack(NamedTuple):
@@ -90,6 +93,15 @@ class Sent:
         """Return all heads."""
         return tuple(map(SentHead._make, self._db.execute("SELECT * FROM head ORDER BY number")))
 
+    def begin_head(self, number: int) -> None:
+        """Note that a head is about to be put, of which nobody may be told whether it was."""
+        with self._db:
+            self._db.execute("INSERT OR IGNORE INTO doubt VALUES (?)", (number,))
+
+    def is_in_doubt(self) -> bool:
+        """Return whether there may be a newer head than is noted: see `begin_head`."""
+        return self._db.execute("SELECT 1 FROM doubt").fetchone() is not None
+
     def note_pack(self, pack: Pack, *, version: str, until: str) -> None:
         """Note that a pack was put."""
         with self._db:
@@ -128,6 +140,7 @@ class Sent:
             self._db.execute(
                 "INSERT INTO head VALUES (?, ?, ?, ?)", (number, head.digest, version, until)
             )
+            self._db.execute("DELETE FROM doubt")
             # Rows are in the head now: no need to have them twice.
             self._db.executemany(
                 "UPDATE pack SET head = ?, rows = x'' WHERE name = ?",

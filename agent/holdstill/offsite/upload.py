@@ -229,6 +229,7 @@ class Uploader:
         )  # fmt: skip
         data = head.encode(told, sealed, self.settings.keys.heads)
         key = keeper_heads.key_of(told.keeper, told.number)
+        self.sent.begin_head(told.number)
         version = self.bucket.put(key, data, promises.md5_of(data), until=self.locks.until)
         self.locks.check(key, version)
         made: Head = head.Head(told, sealed, head.digest(data))

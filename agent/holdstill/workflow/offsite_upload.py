@@ -21,13 +21,14 @@ from holdstill.offsite import (
     in_memory,
     keep_locked,
     offsite_settings,
+    run_notes,
     sent,
 )
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.locks import Locks
 from holdstill.offsite.upload import Uploader
 from holdstill.records import capture_contents
-from holdstill.system import files, work_folder
+from holdstill.system import clocks, files, work_folder
 from holdstill.workflow import each_board, explain
 
 if TYPE_CHECKING:
@@ -113,9 +114,21 @@ def upload(
         SecurityError: somebody else writes there in this keeper's name.
     """
     settings = offsite_settings.read(store.root)
+    with _alone(store.root):
+        try:
+            report = _upload(store, settings, clock, runner, progress, reach(settings))
+        except (HoldstillError, OSError) as error:
+            _note_failure(store, clock, error)
+            raise
+        _note_success(store, clock, runner, report)
+        return report
+
+
+def _upload(
+    store: Store, settings: OffsiteSettings, clock: Clock, runner: Runner, progress: Progress,
+    bucket: Bucket,
+) -> OffsiteReport:  # fmt: skip
     with ExitStack() as undo:
-        undo.enter_context(_alone(store.root))
-        bucket = reach(settings)
         noted = undo.enter_context(sent.opened(store.root / sent.NAME))
         folder = undo.enter_context(work_folder.made(WORK))
         warnings = catch_up.catch_up(bucket, noted, settings)
@@ -127,6 +140,39 @@ def upload(
         gone = noted.captures() - present if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
         return OffsiteReport(report, extended, deleted, bucket.requests, troubles, warnings)
+
+
+def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -> None:
+    known = explain.explained(error)
+    do = known.hint if known else ""
+    run_notes.change(
+        store.root, clock.now(), failed=str(error), do=do,
+        is_lasting=not isinstance(error, LinkError),
+    )  # fmt: skip
+
+
+def _note_success(store: Store, clock: Clock, runner: Runner, report: OffsiteReport) -> None:
+    now = clock.now()
+    left = tuple(trouble.sentence for trouble in report.troubles)
+    changed = {} if left else {"since": clocks.rfc3339(now)}
+    with sent.opened(store.root / sent.NAME) as noted:
+        newest = _newest_sent(store, runner, noted.captures())
+    run_notes.change(
+        store.root, now, failed="", do="", is_lasting=False, left=left, newest=newest, **changed
+    )
+
+
+def _newest_sent(
+    store: Store, runner: Runner, captures: frozenset[tuple[str, str]]
+) -> dict[str, str]:
+    """Return when the newest capture of each board that is off-site has arrived here."""
+    found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
+    return {
+        board: brief.arrived_at
+        for board, briefs in found.results.items()
+        for brief in briefs
+        if (board, brief.name) in captures and brief.arrived_at
+    }
 
 
 @contextmanager
