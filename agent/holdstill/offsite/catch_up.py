@@ -10,8 +10,9 @@ from holdstill.offsite.bucket import MissingObjectError
 
 if TYPE_CHECKING:
     from holdstill.offsite.bucket import Bucket
+    from holdstill.offsite.head import Head
     from holdstill.offsite.offsite_settings import OffsiteSettings
-    from holdstill.offsite.sent import Sent
+    from holdstill.offsite.sent import Sent, SentHead
 
 
 def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str, ...]:
@@ -32,10 +33,11 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
             # Nobody takes it for a head, and ours can be put beside it.
             warnings.append(str(error))
             continue
-        if (got.open.number, got.open.previous) == (last.number + 1, last.digest):
+        if _follows(got, last):
             sent.take(
-                got, version=which.version.id, packs=lambda name: (_version_of(bucket, name), "")
-            )
+                got, version=which.version.id, size=which.version.size,
+                packs=lambda name: (_version_of(bucket, name), ""),
+            )  # fmt: skip
             last = sent.last_head()
         elif got.open.number > last.number:
             strange = got.open.number
@@ -49,6 +51,13 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
     if sent.is_in_doubt() and last.number + 1 not in listed:
         _check_is_not_there(bucket, keeper_heads.key_of(settings.keeper, last.number + 1))
     return tuple(warnings)
+
+
+def _follows(got: Head, last: SentHead) -> bool:
+    """Whether a head goes on from the last one that is noted; those that it merges may be gone."""
+    if got.open.number == last.number + 1:
+        return got.open.previous == last.digest
+    return got.open.number > last.number and 0 < got.open.merges <= last.number + 1
 
 
 def _check_is_not_there(bucket: Bucket, key: str) -> None:

@@ -49,6 +49,8 @@ class OpenPart(Record, frozen=True, kw_only=True):
         at: when it was made (RFC 3339), by the server's clock.
         came: packs that this head is the first to know.
         went: names of packs that no capture needed any more, and that were let go.
+        merges: number of the first of the heads before it of which it tells all again, up to
+            itself: these may be gone; 0 for none.
     """
 
     number: int
@@ -57,6 +59,7 @@ class OpenPart(Record, frozen=True, kw_only=True):
     at: str
     came: tuple[PackObject, ...] = ()
     went: tuple[str, ...] = ()
+    merges: int = 0
 
 
 class PackRows(Record, frozen=True, kw_only=True):

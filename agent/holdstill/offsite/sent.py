@@ -33,7 +33,7 @@ CREATE TABLE content (digest BLOB PRIMARY KEY, pack INTEGER NOT NULL, length INT
  WITHOUT ROWID;
 CREATE INDEX content_pack ON content (pack);
 CREATE TABLE head (number INTEGER PRIMARY KEY, digest TEXT NOT NULL, version TEXT NOT NULL,
- until TEXT NOT NULL);
+ until TEXT NOT NULL, size INTEGER NOT NULL, merged_by INTEGER NOT NULL DEFAULT 0);
 CREATE TABLE capture (board TEXT NOT NULL, name TEXT NOT NULL, manifest BLOB NOT NULL,
  signature BLOB NOT NULL, enrolment BLOB NOT NULL, PRIMARY KEY (board, name)) WITHOUT ROWID;
 CREATE TABLE ledger (board TEXT NOT NULL, offset INTEGER NOT NULL, length INTEGER NOT NULL,
@@ -56,12 +56,18 @@ class SentPack(NamedTuple):
 
 
 class SentHead(NamedTuple):
-    """A head that was put."""
+    """A head that was put.
+
+    Attributes:
+        merged_by: number of a later head that tells all of it again; 0 for none.
+    """
 
     number: int
     digest: str
     version: str
     until: str
+    size: int
+    merged_by: int
 
 
 class Sent:
@@ -87,7 +93,7 @@ class Sent:
     def last_head(self) -> SentHead:
         """Return the newest head; of number 0 before the first."""
         row = self._db.execute("SELECT * FROM head ORDER BY number DESC LIMIT 1").fetchone()
-        return SentHead._make(row) if row else SentHead(0, "", "", "")
+        return SentHead._make(row) if row else SentHead(0, "", "", "", 0, 0)
 
     def heads(self) -> tuple[SentHead, ...]:
         """Return all heads."""
@@ -133,12 +139,13 @@ class Sent:
             for name, size, key, packed in rows
         )
 
-    def note_head(self, head: Head, *, version: str, until: str) -> None:
-        """Note that a head was put, with all that it tells."""
+    def note_head(self, head: Head, *, version: str, until: str, size: int) -> None:
+        """Note that a head of so many bytes was put, with all that it tells."""
         number = head.open.number
         with self._db:
             self._db.execute(
-                "INSERT INTO head VALUES (?, ?, ?, ?)", (number, head.digest, version, until)
+                "INSERT INTO head (number, digest, version, until, size) VALUES (?, ?, ?, ?, ?)",
+                (number, head.digest, version, until, size),
             )
             self._db.execute("DELETE FROM doubt")
             # Rows are in the head now: no need to have them twice.
@@ -148,7 +155,17 @@ class Sent:
             )
             self._note_told(head)
 
+    def forget_head(self, number: int) -> None:
+        """Note that a head that was merged is gone."""
+        with self._db:
+            self._db.execute("DELETE FROM head WHERE number = ?", (number,))
+
     def _note_told(self, head: Head) -> None:
+        if head.open.merges:
+            self._db.execute(
+                "UPDATE head SET merged_by = ? WHERE number >= ? AND number < ?",
+                (head.open.number, head.open.merges, head.open.number),
+            )
         self._db.executemany(
             "INSERT OR IGNORE INTO capture VALUES (?, ?, ?, ?, ?)",
             ((sent.board, sent.brief.name, *sent.documents) for sent in head.sealed.captures),
@@ -172,12 +189,15 @@ class Sent:
         )
         self._db.executemany("DELETE FROM pack WHERE name = ?", gone)
 
-    def take(self, head: Head, *, version: str, packs: Callable[[str], tuple[str, str]]) -> None:
+    def take(
+        self, head: Head, *, version: str, size: int, packs: Callable[[str], tuple[str, str]]
+    ) -> None:
         """Note what a head tells that is in the bucket already; heads are taken in their order.
 
         Args:
             head: as it was read.
             version: of its object.
+            size: bytes of it.
             packs: returns version and end of the lock of a pack by its name.
         """
         number = head.open.number
@@ -185,7 +205,8 @@ class Sent:
         with self._db:
             # Asked for again before the first deadline that there may be.
             self._db.execute(
-                "INSERT INTO head VALUES (?, ?, ?, '')", (number, head.digest, version)
+                "INSERT INTO head (number, digest, version, until, size) VALUES (?, ?, ?, '', ?)",
+                (number, head.digest, version, size),
             )
             for pack in head.sealed.packs:
                 at, until = packs(pack.name)

@@ -13,8 +13,10 @@ import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.offsite import head, in_memory, keeper_heads, promises, seal_ahead
+from holdstill.offsite import head, in_memory, keeper_heads, merged_head, promises, seal_ahead
+from holdstill.offsite.bucket import Version
 from holdstill.offsite.head import LedgerPart, OpenPart, SealedPart, SentCapture
+from holdstill.offsite.keeper_heads import FoundHead
 from holdstill.offsite.pack_sender import PackSender
 from holdstill.offsite.pack_writer import PackWriter
 from holdstill.system import clocks
@@ -26,10 +28,10 @@ if TYPE_CHECKING:
 
     from holdstill.model.protocol import CaptureBrief
     from holdstill.offsite.bucket import Bucket
-    from holdstill.offsite.head import Head
+    from holdstill.offsite.head import Head, PackObject
     from holdstill.offsite.locks import Locks
     from holdstill.offsite.offsite_settings import OffsiteSettings
-    from holdstill.offsite.sent import Sent
+    from holdstill.offsite.sent import Sent, SentHead
     from holdstill.system.clocks import Clock
 
 _UNTOLD_MOST = 16
@@ -210,6 +212,7 @@ class Uploader:
         self._put_pack()
         self._settle()
         self._put_head(tuple(released))
+        self._merge_heads()
         self.report.head = self.sent.last_head().number
         return self.report
 
@@ -218,14 +221,21 @@ class Uploader:
         captures, ledgers = self._told()
         if not (untold or gone or captures or ledgers or released):
             return
-        last = self.sent.last_head()
-        told = OpenPart(
-            number=last.number + 1, keeper=self.settings.keeper, previous=last.digest,
-            at=clocks.rfc3339(self.locks.now), came=tuple(one for one, _ in untold), went=gone,
-        )  # fmt: skip
         sealed = SealedPart(
             packs=tuple(rows for _, rows in untold), captures=captures, ledgers=ledgers,
             released=released,
+        )  # fmt: skip
+        self._put_this_head(sealed, came=tuple(one for one, _ in untold), went=gone)
+        self.report.captures += [f"{one.board}/{one.brief.name}" for one in captures]
+
+    def _put_this_head(
+        self, sealed: SealedPart, *, came: tuple[PackObject, ...], went: tuple[str, ...],
+        merges: int = 0,
+    ) -> None:  # fmt: skip
+        last = self.sent.last_head()
+        told = OpenPart(
+            number=last.number + 1, keeper=self.settings.keeper, previous=last.digest,
+            at=clocks.rfc3339(self.locks.now), came=came, went=went, merges=merges,
         )  # fmt: skip
         data = head.encode(told, sealed, self.settings.keys.heads)
         key = keeper_heads.key_of(told.keeper, told.number)
@@ -233,8 +243,23 @@ class Uploader:
         version = self.bucket.put(key, data, promises.md5_of(data), until=self.locks.until)
         self.locks.check(key, version)
         made: Head = head.Head(told, sealed, head.digest(data))
-        self.sent.note_head(made, version=version, until=self.locks.until_text)
-        self.report.captures += [f"{one.board}/{one.brief.name}" for one in captures]
+        self.sent.note_head(made, version=version, until=self.locks.until_text, size=len(data))
+
+    def _merge_heads(self) -> None:
+        """Put one head in place of many small ones, if there are many."""
+        live = [one for one in self.sent.heads() if not one.merged_by]
+        chosen = {*merged_head.run([(one.number, one.size) for one in live])}
+        if chosen:
+            found = [self._read_head(one) for one in live if one.number in chosen]
+            came, went, sealed = merged_head.merged(found)
+            self._put_this_head(sealed, came=came, went=went, merges=min(chosen))
+
+    def _read_head(self, one: SentHead) -> Head:
+        keeper = self.settings.keeper
+        key = keeper_heads.key_of(keeper, one.number)
+        version = Version(key, one.version, one.size, self.locks.now)
+        which = FoundHead(keeper, one.number, version)
+        return keeper_heads.read(self.bucket, which, self.settings.keys.heads)
 
     def _told(self) -> tuple[tuple[SentCapture, ...], tuple[LedgerPart, ...]]:
         """Return what can be told now: that whose contents are all in packs that were put."""
