@@ -71,12 +71,12 @@ class Seaweed:
         user, system = stat.rpartition(")")[2].split()[11:13]
         return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
 
-    def address(self, *, is_locked: bool = True) -> BucketAddress:
+    def address(self, *, is_locked: bool = True, of_its_own: str = "") -> BucketAddress:
         """Return where a copy goes: a folder of its own, in a bucket with or without locks.
 
         Few buckets, for the server keeps some volumes ready for each.
         """
-        name = "locked" if is_locked else "plain"
+        name = of_its_own or ("locked" if is_locked else "plain")
         client = Bucket(BucketAddress(self.endpoint, name), OWNER).client
         if name not in {one["Name"] for one in client.list_buckets()["Buckets"]}:
             if is_locked:
