@@ -127,6 +127,7 @@ def _check_chain(
 ) -> None:
     """Check that each head of a keeper follows the one before, and note what they tell."""
     number, digest = 0, ""
+    sizes: dict[str, int] = {}
     missing: list[int] = []
     merged: set[int] = set()
     for got, told in _good_heads(bucket, versions, own, found):
@@ -143,9 +144,10 @@ def _check_chain(
             )
         number, digest = told.number, got
         found.heads += 1
-        found.sizes |= {pack.name: pack.size for pack in told.came}
+        sizes |= {pack.name: pack.size for pack in told.came}
         for name in told.went:
-            found.sizes.pop(name, None)
+            sizes.pop(name, None)
+    found.sizes |= sizes  # what one keeper has let go, another may need
     if own is not None and own.last.number > number:
         missing += range(number + 1, own.last.number + 1)
     elif own is not None and own.last.number == number and own.last.digest != digest:

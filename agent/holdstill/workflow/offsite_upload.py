@@ -15,6 +15,7 @@ from holdstill.keeper import account_captures, enrolment, references
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
 from holdstill.model import names
 from holdstill.offsite import (
+    adopt,
     bucket_address,
     catch_up,
     cost,
@@ -32,7 +33,7 @@ from holdstill.system import clocks, files, work_folder
 from holdstill.workflow import each_board, explain
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
@@ -58,6 +59,7 @@ class OffsiteReport:
 
     Attributes:
         sent: what was put.
+        adopted: packs of other keepers that were taken over.
         extended, deleted: locks that were lengthened; packs that were let go.
         requests: calls of the server.
         troubles: captures that could not be sent, each with why; the others were.
@@ -65,6 +67,7 @@ class OffsiteReport:
     """
 
     sent: UploadReport
+    adopted: int
     extended: int
     deleted: int
     requests: int
@@ -103,9 +106,11 @@ def opened_bucket(settings: OffsiteSettings) -> Bucket:
 
 def upload(
     store: Store, *, clock: Clock, runner: Runner, progress: Progress,
-    reach: Callable[[OffsiteSettings], Bucket] = opened_bucket,
+    reach: Callable[[OffsiteSettings], Bucket] = opened_bucket, is_shared: bool = False,
 ) -> OffsiteReport:  # fmt: skip
     """Send all that is not off-site yet, the newest capture of each board first.
+
+    is_shared: whether to look first at what other keepers have put there.
 
     Raises:
         UsageError: the store has no off-site copy.
@@ -116,7 +121,9 @@ def upload(
     settings = offsite_settings.read(store.root)
     with _alone(store.root):
         try:
-            report = _upload(store, settings, clock, runner, progress, reach(settings))
+            report = _upload(
+                store, settings, clock, runner, progress, reach(settings), is_shared=is_shared
+            )
         except (HoldstillError, OSError) as error:
             _note_failure(store, clock, error)
             raise
@@ -126,7 +133,7 @@ def upload(
 
 def _upload(
     store: Store, settings: OffsiteSettings, clock: Clock, runner: Runner, progress: Progress,
-    bucket: Bucket,
+    bucket: Bucket, *, is_shared: bool,
 ) -> OffsiteReport:  # fmt: skip
     with ExitStack() as undo:
         noted = undo.enter_context(sent.opened(store.root / sent.NAME))
@@ -135,11 +142,14 @@ def _upload(
         locks = Locks(bucket, settings.lock_days, clock)
         uploader = Uploader(bucket, noted, settings, locks, clock, folder)
         undo.callback(uploader.close)
+        adopted = _adopt(store, uploader, runner) if is_shared else 0
         extended, deleted = _keep_locked(store, uploader)
         troubles, present = _send_all(store, uploader, runner, progress)
         gone = noted.captures() - present if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
-        return OffsiteReport(report, extended, deleted, bucket.requests, troubles, warnings)
+        return OffsiteReport(
+            report, adopted, extended, deleted, bucket.requests, troubles, warnings
+        )
 
 
 def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -> None:
@@ -186,6 +196,32 @@ def _alone(root: Path) -> Iterator[None]:
                 hint="wait for it; it sends all that there is",
             ) from error
         yield
+
+
+def _adopt(store: Store, uploader: Uploader, runner: Runner) -> int:
+    """Take over what other keepers have put there of what is to be sent; return how many packs."""
+    settings, noted = uploader.settings, uploader.sent
+    offered = adopt.offered(
+        uploader.bucket, keeper=settings.keeper, key=settings.keys.heads, sent=noted
+    )
+    with references.opened(store) as known:
+        known.load(_needs(_unsent_captures(store, noted, runner)))
+        wanted = offered.wanted(_unsent(noted, known))
+    return sum(adopt.take_over(uploader.bucket, noted, uploader.locks, *pack) for pack in wanted)
+
+
+def _unsent_captures(store: Store, noted: Sent, runner: Runner) -> list[StoredCapture]:
+    found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
+    return [
+        BoardCaptures(store, board, runner).capture(brief.name)
+        for board, briefs in found.results.items()
+        for brief in _good(briefs)
+        if not noted.is_sent(board, brief.name)
+    ]
+
+
+def _needs(captures: Iterable[StoredCapture]) -> Iterator[tuple[bytes, int]]:
+    return (pair for one in captures for pair in capture_contents.needed(one))
 
 
 def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
@@ -273,15 +309,9 @@ def _good(briefs: tuple[CaptureBrief, ...]) -> list[CaptureBrief]:
 def count(store: Store, *, runner: Runner) -> Cost:
     """Count what the next run would send, and what that costs; nothing is sent."""
     settings = offsite_settings.read(store.root)
-    found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
     with sent.opened(store.root / sent.NAME) as noted, references.opened(store) as known:
-        captures = [
-            BoardCaptures(store, board, runner).capture(brief.name)
-            for board, briefs in found.results.items()
-            for brief in _good(briefs)
-            if not noted.is_sent(board, brief.name)
-        ]
-        known.load(pair for one in captures for pair in capture_contents.needed(one))
+        captures = _unsent_captures(store, noted, runner)
+        known.load(_needs(captures))
         return cost.count(
             _unsent(noted, known), store.contents.open, captures=len(captures), settings=settings
         )

@@ -20,14 +20,19 @@ if TYPE_CHECKING:
 
 @click.command("upload", short_help="Send what is not off-site yet.")
 @click.option("--dry-run", is_flag=True, help="Only count what it would send and cost.")
+@click.option("--shared", "is_shared", is_flag=True, help="Look first at what other keepers have "
+              "put there, and do not send that again.")  # fmt: skip
 @options.store_option
 @options.json_option
-def command(*, dry_run: bool, store_address: str | None, as_json: bool) -> int:
+def command(*, dry_run: bool, is_shared: bool, store_address: str | None, as_json: bool) -> int:
     r"""Send all captures that are not off-site yet; goes on where it broke off.
 
     What is needed there is locked for longer when half of its time is over, and what no capture
     needs any more is let go when its lock ends. Exit code 7: some captures could not be sent, as
     `verify` will say; the others were.
+
+    A board that has moved here from another keeper, whose copy is in the same bucket under the
+    same recovery key: --shared, once, takes over what is there.
 
     \b
     Examples:
@@ -44,7 +49,7 @@ def command(*, dry_run: bool, store_address: str | None, as_json: bool) -> int:
         return 0
     with progress.reporting(consoles.console(is_error=True)) as reporter:
         report = offsite_upload.upload(
-            opened, clock=SystemClock(), runner=runner, progress=reporter
+            opened, clock=SystemClock(), runner=runner, progress=reporter, is_shared=is_shared
         )
     if as_json:
         options.print_json(report)
@@ -68,6 +73,8 @@ def _say_cost(cost: Cost) -> None:
 def _say(report: OffsiteReport) -> None:
     sent = report.sent
     terminal.say(*(f"{name} is off-site" for name in sent.captures))
+    if report.adopted:
+        terminal.say(f"taken over from other keepers: {counted(report.adopted, 'pack')}")
     terminal.say(
         f"sent {counted(sent.packs, 'pack')} of {human(sent.bytes)} with "
         f"{counted(sent.contents, 'content')}; {counted(report.requests, 'request')}; locks "
