@@ -42,7 +42,12 @@ def settings(held: CopiedStore) -> Path:
 def looked(held: CopiedStore) -> tuple[list[str], dict[str, float]]:
     """Return what `status` says of the store, and the numbers that `watch` has written."""
     told = attempt(
-        "status", "--settings", held.folder / "none.yaml", "--keeper", settings(held), "--json"
+        "status",
+        "--settings",
+        held.folder / "none.yaml",
+        "--keeper-settings",
+        settings(held),
+        "--json",
     )
     attempt("keeper", "watch", "--settings", settings(held))
     text = (held.folder / "keeper.prom").read_text()
