@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.model.entries import Entry
+    from holdstill.model.settings import Retention
     from holdstill.offsite.bucket import Version
     from holdstill.offsite.bucket_address import AccessKey, BucketAddress
     from holdstill.system.clocks import Clock
@@ -80,7 +81,12 @@ class CopiedStore:
         return self.held.capture(board, files, clock=self.clock)
 
     def upload(
-        self, *, clock: Clock | None = None, by_way_of: str = "", is_shared: bool = False
+        self,
+        *,
+        clock: Clock | None = None,
+        by_way_of: str = "",
+        is_shared: bool = False,
+        rule: Retention | None = None,
     ) -> OffsiteReport:
         """Send what is not there yet; by_way_of: endpoint of a proxy, where nothing is retried."""
 
@@ -93,6 +99,7 @@ class CopiedStore:
         return offsite_upload.upload(
             self.held.store, clock=clock or SystemClock(), runner=LocalRunner(),
             progress=Silent(), reach=reach, is_shared=is_shared,
+            rule=rule,
         )  # fmt: skip
 
     @contextmanager

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import consoles, local_store, open_capture, options, tables
+from holdstill.cli import consoles, local_store, offsite_alone, open_capture, options, tables
 from holdstill.keeper import thin
 from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.model.sizes import counted
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import each_board
 from holdstill.workflow.each_board import EachBoard
 
 if TYPE_CHECKING:
+    from holdstill.cli.consoles import Console
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
     from holdstill.model.settings import Retention
@@ -46,10 +49,21 @@ def command(board: str | None, store_address: str | None, *, as_json: bool) -> i
     out = consoles.console()
     for name, briefs in found.results.items():
         tables.briefs(name, briefs, own.get(name), now=SystemClock().now(), out=out)
+    _say_away(board, store_address, out)
     tables.troubles(found.troubles, consoles.console(is_error=True))
     if not found.results and not found.troubles:
         out.print("no boards; `holdstill keeper enrol` adds one")
     return found.exit_code
+
+
+def _say_away(board: str | None, store_address: str | None, out: Console) -> None:
+    """Say which captures have left a store here."""
+    if "://" in (address := options.store_address(store_address)):
+        return
+    for name, captures in sorted(offsite_alone.names(Path(address)).items()):
+        if board in (None, name) and captures:
+            number = counted(len(captures), "earlier capture is", "earlier captures are")
+            out.print(f"{name}: {number} off-site alone, from {captures[0]} to {captures[-1]}")
 
 
 def _briefs(

@@ -55,9 +55,10 @@ class Version(NamedTuple):
 
 
 class Locked(NamedTuple):
-    """Until when a version is locked; None where it is not."""
+    """Until when a version is locked, None where it is not; and how many bytes it has."""
 
     until: datetime | None
+    size: int
 
 
 class Bucket:
@@ -131,7 +132,7 @@ class Bucket:
         return answer.get("VersionId", "")
 
     def locked(self, key: str, version: str) -> Locked:
-        """Return until when a version is locked.
+        """Return until when a version is locked, and its size.
 
         Raises:
             LinkError: it is not there, or the server cannot be asked.
@@ -144,8 +145,8 @@ class Bucket:
             else:
                 found = self.client.head_object(Bucket=self.address.bucket, Key=self._full(key))
         if found.get("ObjectLockMode") != "COMPLIANCE":
-            return Locked(None)
-        return Locked(found.get("ObjectLockRetainUntilDate"))
+            return Locked(None, found["ContentLength"])
+        return Locked(found.get("ObjectLockRetainUntilDate"), found["ContentLength"])
 
     def extend(self, key: str, version: str, until: datetime) -> None:
         """Lock a version for longer."""

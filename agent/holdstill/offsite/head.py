@@ -93,17 +93,27 @@ class LedgerPart(Record, frozen=True, kw_only=True):
     digest: bytes
 
 
+class AwayCapture(Record, frozen=True, kw_only=True):
+    """A capture that has left the keeper: it is off-site alone, in these packs."""
+
+    board: str
+    brief: CaptureBrief
+    packs: tuple[str, ...]
+
+
 class SealedPart(Record, frozen=True, kw_only=True):
     """What a head tells who has its key.
 
     Attributes:
-        released: (board, capture) that the keeper has thinned since; their packs may go.
+        released: (board, capture) that retention has given up since; their packs may go.
+        away: that have left the keeper, and are needed.
     """
 
     packs: tuple[PackRows, ...] = ()
     captures: tuple[SentCapture, ...] = ()
     ledgers: tuple[LedgerPart, ...] = ()
     released: tuple[tuple[str, str], ...] = ()
+    away: tuple[AwayCapture, ...] = ()
 
 
 class Head(NamedTuple):

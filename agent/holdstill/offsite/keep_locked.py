@@ -61,13 +61,14 @@ def keep(
     Raises:
         LinkError: a lock could not be lengthened.
     """
-    alive = _live_bytes(sent, needed)
+    alive, away = _live_bytes(sent, needed), sent.away_packs()
     extended, deleted, dead = _extend_heads(bucket, sent, locks, keeper), 0, []
     for pack in sent.packs():
         live = alive.get(pack.id, 0)
-        if is_sure and not live:
+        may_go = is_sure and pack.name not in away
+        if may_go and not live:
             deleted += locks.is_over(pack.until) and _is_deleted(bucket, sent, pack)
-        elif is_sure and live < MOSTLY_DEAD * pack.size and locks.is_time(pack.until):
+        elif may_go and live < MOSTLY_DEAD * pack.size and locks.is_time(pack.until):
             dead.append((pack, _needed_of(sent, pack, needed)))
         elif locks.is_due(pack.until):
             extend(bucket, sent, locks, pack)

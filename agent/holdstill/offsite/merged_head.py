@@ -13,7 +13,7 @@ from holdstill.offsite.head import SealedPart
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from holdstill.offsite.head import Head, LedgerPart, PackObject, SentCapture
+    from holdstill.offsite.head import AwayCapture, Head, LedgerPart, PackObject, SentCapture
 
 MANY = 64
 """Heads that are let be before they are merged: each is locked again at half of its time."""
@@ -46,16 +46,19 @@ def merged(
     packs = {pack.name: pack for one in heads for pack in one.sealed.packs}
     captures: dict[tuple[str, str], SentCapture] = {}
     released: set[tuple[str, str]] = set()
+    away: dict[tuple[str, str], AwayCapture] = {}
     for one in heads:
+        away |= {(left.board, left.brief.name): left for left in one.sealed.away}
         for sent in one.sealed.captures:
             captures.setdefault((sent.board, sent.brief.name), sent)
         for name in one.sealed.released:
+            away.pop(name, None)
             if captures.pop(name, None) is None:
                 released.add(name)  # told of before these heads: it stays released
     sealed = SealedPart(
         packs=tuple(pack for name, pack in packs.items() if name not in gone),
         captures=tuple(captures.values()), ledgers=_ledgers(heads),
-        released=tuple(sorted(released - captures.keys())),
+        released=tuple(sorted(released - captures.keys())), away=tuple(away.values()),
     )  # fmt: skip
     kept = tuple(pack for name, pack in came.items() if name not in gone)
     return kept, tuple(sorted(gone - came.keys())), sealed

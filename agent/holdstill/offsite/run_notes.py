@@ -32,6 +32,7 @@ class RunNotes(Record, frozen=True, kw_only=True):
         is_lasting: whether waiting mends it not: nothing of the network.
         left: captures that cannot be sent, each with why.
         newest: board to when its newest capture that is off-site arrived here.
+        away: board to the captures that are off-site alone.
         checked_at: when `offsite verify` last looked, "" for never.
         findings: what it found missing, altered or not locked.
     """
@@ -42,6 +43,7 @@ class RunNotes(Record, frozen=True, kw_only=True):
     is_lasting: bool = False
     left: tuple[str, ...] = ()
     newest: dict[str, str] = msgspec.field(default_factory=dict)
+    away: dict[str, tuple[str, ...]] = msgspec.field(default_factory=dict)
     checked_at: str = ""
     findings: tuple[str, ...] = ()
 

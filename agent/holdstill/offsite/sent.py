@@ -11,9 +11,11 @@ import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
+import msgspec
+
 from holdstill.errors import MachineError
 from holdstill.offsite import pack_format
-from holdstill.offsite.head import LedgerPart, PackObject, PackRows
+from holdstill.offsite.head import AwayCapture, LedgerPart, PackObject, PackRows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -38,6 +40,10 @@ CREATE TABLE capture (board TEXT NOT NULL, name TEXT NOT NULL, manifest BLOB NOT
  signature BLOB NOT NULL, enrolment BLOB NOT NULL, PRIMARY KEY (board, name)) WITHOUT ROWID;
 CREATE TABLE ledger (board TEXT NOT NULL, offset INTEGER NOT NULL, length INTEGER NOT NULL,
  digest BLOB NOT NULL, PRIMARY KEY (board, offset)) WITHOUT ROWID;
+CREATE TABLE away (board TEXT NOT NULL, name TEXT NOT NULL, told BLOB NOT NULL,
+ PRIMARY KEY (board, name)) WITHOUT ROWID;
+CREATE TABLE away_pack (board TEXT NOT NULL, name TEXT NOT NULL, pack TEXT NOT NULL,
+ PRIMARY KEY (board, name, pack)) WITHOUT ROWID;
 CREATE TABLE went (name TEXT PRIMARY KEY) WITHOUT ROWID;
 CREATE TABLE doubt (number INTEGER PRIMARY KEY);
 INSERT INTO doubt VALUES (1);
@@ -89,6 +95,41 @@ class Sent:
     def captures(self) -> frozenset[tuple[str, str]]:
         """Return (board, name) of the captures that are off-site and not released."""
         return frozenset(self._db.execute("SELECT board, name FROM capture"))
+
+    def away(self) -> tuple[AwayCapture, ...]:
+        """Return the captures that have left the keeper, in their order."""
+        rows = self._db.execute("SELECT told FROM away ORDER BY board, name")
+        return tuple(msgspec.msgpack.decode(told, type=AwayCapture) for (told,) in rows)
+
+    def is_away(self, capture: AwayCapture) -> bool:
+        """Return whether a head has told that a capture has left."""
+        query = "SELECT 1 FROM away WHERE board = ? AND name = ?"
+        row = self._db.execute(query, (capture.board, capture.brief.name)).fetchone()
+        return row is not None
+
+    def away_packs(self) -> frozenset[str]:
+        """Return the packs that captures need which have left: nobody else has what is in them."""
+        return frozenset(name for (name,) in self._db.execute("SELECT pack FROM away_pack"))
+
+    def documents_of(self, board: str, name: str) -> tuple[bytes, bytes, bytes] | None:
+        """Return the digests of the documents of a capture that a head has told of."""
+        query = "SELECT manifest, signature, enrolment FROM capture WHERE board = ? AND name = ?"
+        row = self._db.execute(query, (board, name)).fetchone()
+        return (row[0], row[1], row[2]) if row else None
+
+    def pack_of(self, digest: bytes) -> str | None:
+        """Return the pack that a head tells to have a content."""
+        query = (
+            "SELECT name FROM content JOIN pack ON pack.id = content.pack "
+            "WHERE digest = ? AND head IS NOT NULL"
+        )
+        row = self._db.execute(query, (digest,)).fetchone()
+        return row[0] if row else None
+
+    def pack(self, name: str) -> SentPack:
+        """Return a pack that was put."""
+        query = "SELECT id, name, size, version, until FROM pack WHERE name = ?"
+        return SentPack._make(self._db.execute(query, (name,)).fetchone())
 
     def last_head(self) -> SentHead:
         """Return the newest head; of number 0 before the first."""
@@ -173,6 +214,10 @@ class Sent:
         self._db.executemany(
             "DELETE FROM capture WHERE board = ? AND name = ?", head.sealed.released
         )
+        self._note_away(head)
+        released = head.sealed.released
+        self._db.executemany("DELETE FROM away WHERE board = ? AND name = ?", released)
+        self._db.executemany("DELETE FROM away_pack WHERE board = ? AND name = ?", released)
         for one in head.sealed.ledgers:
             # A part takes the place of all that began where it begins, or later.
             self._db.execute(
@@ -188,6 +233,18 @@ class Sent:
             "DELETE FROM content WHERE pack = (SELECT id FROM pack WHERE name = ?)", gone
         )
         self._db.executemany("DELETE FROM pack WHERE name = ?", gone)
+
+    def _note_away(self, head: Head) -> None:
+        for away in head.sealed.away:
+            name = away.brief.name
+            told = msgspec.msgpack.encode(away)
+            self._db.execute(
+                "INSERT OR REPLACE INTO away VALUES (?, ?, ?)", (away.board, name, told)
+            )
+            self._db.executemany(
+                "INSERT OR IGNORE INTO away_pack VALUES (?, ?, ?)",
+                ((away.board, name, pack) for pack in away.packs),
+            )
 
     def take(
         self, head: Head, *, version: str, size: int, packs: Callable[[str], tuple[str, str]]

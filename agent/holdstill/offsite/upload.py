@@ -22,13 +22,13 @@ from holdstill.offsite.pack_writer import PackWriter
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
     from concurrent.futures import ThreadPoolExecutor
     from pathlib import Path
 
     from holdstill.model.protocol import CaptureBrief
     from holdstill.offsite.bucket import Bucket
-    from holdstill.offsite.head import Head, PackObject
+    from holdstill.offsite.head import AwayCapture, Head, PackObject
     from holdstill.offsite.locks import Locks
     from holdstill.offsite.offsite_settings import OffsiteSettings
     from holdstill.offsite.sent import Sent, SentHead
@@ -227,6 +227,11 @@ class Uploader:
         )  # fmt: skip
         self._put_this_head(sealed, came=tuple(one for one, _ in untold), went=gone)
         self.report.captures += [f"{one.board}/{one.brief.name}" for one in captures]
+
+    def tell_away(self, captures: Sequence[AwayCapture]) -> None:
+        """Put a head that tells that captures are off-site alone from now on."""
+        if captures:
+            self._put_this_head(SealedPart(away=tuple(captures)), came=(), went=())
 
     def _put_this_head(
         self, sealed: SealedPart, *, came: tuple[PackObject, ...], went: tuple[str, ...],

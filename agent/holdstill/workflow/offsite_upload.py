@@ -14,6 +14,7 @@ from holdstill.errors import BusyError, HoldstillError, LinkError, MachineError
 from holdstill.keeper import account_captures, enrolment, references
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
 from holdstill.model import names
+from holdstill.model.settings import Retention
 from holdstill.offsite import (
     adopt,
     bucket_address,
@@ -30,10 +31,10 @@ from holdstill.offsite.locks import Locks
 from holdstill.offsite.upload import Uploader
 from holdstill.records import capture_contents
 from holdstill.system import clocks, files, work_folder
-from holdstill.workflow import each_board, explain
+from holdstill.workflow import each_board, explain, offsite_leave
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
@@ -63,6 +64,7 @@ class OffsiteReport:
         extended, deleted: locks that were lengthened; packs that were let go.
         requests: calls of the server.
         troubles: captures that could not be sent, each with why; the others were.
+        left: captures that have left the keeper, and are off-site alone.
         warnings: what somebody else has put there, of which nothing is used.
     """
 
@@ -73,6 +75,7 @@ class OffsiteReport:
     requests: int
     troubles: tuple[BoardTrouble, ...]
     warnings: tuple[str, ...]
+    left: list[str]
 
 
 class _StoredToSend:
@@ -107,10 +110,12 @@ def opened_bucket(settings: OffsiteSettings) -> Bucket:
 def upload(
     store: Store, *, clock: Clock, runner: Runner, progress: Progress,
     reach: Callable[[OffsiteSettings], Bucket] = opened_bucket, is_shared: bool = False,
+    rule: Retention | None = None,
 ) -> OffsiteReport:  # fmt: skip
     """Send all that is not off-site yet, the newest capture of each board first.
 
     is_shared: whether to look first at what other keepers have put there.
+    rule: what is kept of boards without a rule of their own; None for what keepers begin with.
 
     Raises:
         UsageError: the store has no off-site copy.
@@ -122,8 +127,9 @@ def upload(
     with _alone(store.root):
         try:
             report = _upload(
-                store, settings, clock, runner, progress, reach(settings), is_shared=is_shared
-            )
+                store, settings, clock, runner, progress, reach(settings), is_shared=is_shared,
+                rule=rule or Retention(),
+            )  # fmt: skip
         except (HoldstillError, OSError) as error:
             _note_failure(store, clock, error)
             raise
@@ -133,7 +139,7 @@ def upload(
 
 def _upload(
     store: Store, settings: OffsiteSettings, clock: Clock, runner: Runner, progress: Progress,
-    bucket: Bucket, *, is_shared: bool,
+    bucket: Bucket, *, is_shared: bool, rule: Retention,
 ) -> OffsiteReport:  # fmt: skip
     with ExitStack() as undo:
         noted = undo.enter_context(sent.opened(store.root / sent.NAME))
@@ -145,10 +151,11 @@ def _upload(
         adopted = _adopt(store, uploader, runner) if is_shared else 0
         extended, deleted = _keep_locked(store, uploader)
         troubles, present = _send_all(store, uploader, runner, progress)
-        gone = noted.captures() - present if not troubles else frozenset()
+        gone = _gone(store, uploader, rule, present) if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
+        left, stay = offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
         return OffsiteReport(
-            report, adopted, extended, deleted, bucket.requests, troubles, warnings
+            report, adopted, extended, deleted, bucket.requests, (*troubles, *stay), warnings, left
         )
 
 
@@ -167,9 +174,25 @@ def _note_success(store: Store, clock: Clock, runner: Runner, report: OffsiteRep
     changed = {} if left else {"since": clocks.rfc3339(now)}
     with sent.opened(store.root / sent.NAME) as noted:
         newest = _newest_sent(store, runner, noted.captures())
+        away = _names_away(noted)
     run_notes.change(
-        store.root, now, failed="", do="", is_lasting=False, left=left, newest=newest, **changed
+        store.root,
+        now,
+        failed="",
+        do="",
+        is_lasting=False,
+        left=left,
+        newest=newest,
+        away=away,
+        **changed,
     )
+
+
+def _names_away(noted: Sent) -> dict[str, tuple[str, ...]]:
+    found: dict[str, tuple[str, ...]] = {}
+    for one in noted.away():
+        found[one.board] = (*found.get(one.board, ()), one.brief.name)
+    return found
 
 
 def _newest_sent(
@@ -263,9 +286,21 @@ def _open_again(store: Store, noted: Sent, digest: bytes) -> int:
     return store.contents.open(digest)
 
 
+def _gone(
+    store: Store, uploader: Uploader, rule: Retention,
+    present: Mapping[BoardName, tuple[CaptureBrief, ...]],
+) -> frozenset[tuple[str, str]]:  # fmt: skip
+    """Return the captures that nobody keeps any more."""
+    noted = uploader.sent
+    here = {(board, brief.name) for board, briefs in present.items() for brief in briefs}
+    away = {(one.board, one.brief.name) for one in noted.away()}
+    given_up = offsite_leave.given_up(store, uploader, rule, present)
+    return (noted.captures() - here - away) | given_up
+
+
 def _send_all(
     store: Store, uploader: Uploader, runner: Runner, progress: Progress
-) -> tuple[tuple[BoardTrouble, ...], frozenset[tuple[str, str]]]:
+) -> tuple[tuple[BoardTrouble, ...], Mapping[BoardName, tuple[CaptureBrief, ...]]]:
     """Send captures; return what could not be, and all captures that the store has."""
     found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
     troubles = list(found.troubles)
@@ -292,8 +327,7 @@ def _send_all(
     for board in sorted(touched):
         path = BoardCaptures(store, board, runner).ledger_file.path
         uploader.send_ledger(board, files.read_regular(path))
-    names = ((board, brief.name) for board, briefs in found.results.items() for brief in briefs)
-    return tuple(troubles), frozenset(names)
+    return tuple(troubles), found.results
 
 
 def _ends_the_run(error: HoldstillError | OSError) -> bool:
