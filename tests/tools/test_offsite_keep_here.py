@@ -64,9 +64,14 @@ def all_are_there(held: CopiedStore, *nights: int) -> None:
 
 def collect(held: CopiedStore) -> None:
     """Have contents go that nothing in the store needs."""
-    settings = held.folder / "keeper.yaml"
-    settings.write_text(f"store: {held.root}\ntrash_days: 0\nretention: {{at_least: 100}}\n")
-    holdstill("thin", "--apply", "--settings", settings)
+    holdstill("thin", "--apply", "--settings", all_stay(held.folder, held.root))
+
+
+def all_stay(folder: Path, store: Path) -> Path:
+    """Return settings of a keeper whose retention gives nothing up."""
+    settings = folder / "keeper.yaml"
+    settings.write_text(f"store: {store}\ntrash_days: 0\nretention: {{at_least: 100}}\n")
+    return settings
 
 
 def test_older_captures_leave_when_they_are_safe_and_are_kept_there(copied: CopiedStore) -> None:
@@ -130,7 +135,7 @@ def test_nothing_leaves_that_is_not_safe(copied: CopiedStore, server: Seaweed) -
                 assert report.left == []
                 assert len(report.troubles) == 1
             assert len(here(copied)) == 4
-    holdstill("pin", "pier-3/1", "--store", copied.root, "--reason", "the first of all")
+    holdstill("pin", "pier-3/1", "--store", copied.root)
 
     copied.upload(rule=ALL)
 
@@ -152,7 +157,7 @@ def test_a_new_keeper_keeps_what_had_left_there(copied: CopiedStore, tmp_path: P
     names = [name.split("/")[1][:6] for name in said["captures"]]
     assert names == ["000005", "000004", "000003"]
 
-    holdstill("offsite", "upload", "--store", again)
+    holdstill("offsite", "upload", "--settings", all_stay(tmp_path, again))
 
     all_are_there(copied, 1, 2, 3, 4, 5)
     with sent.opened(again / sent.NAME) as noted:

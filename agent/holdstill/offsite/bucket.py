@@ -11,9 +11,10 @@ import threading
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
-import boto3
+from boto3.session import Session
 from botocore.config import Config
 from botocore.exceptions import BotoCoreError, ClientError
 
@@ -37,6 +38,12 @@ CHUNK = 1 << 20
 _HINT = "check address, access key and network; what was done stays, and the next run goes on"
 _GONE = frozenset({"404", "NoSuchKey", "NoSuchVersion", "NotFound"})
 DENIED = frozenset({"AccessDenied", "403", "InvalidRequest", "ObjectLocked", "MethodNotAllowed"})
+
+
+@cache
+def _session() -> Session:
+    """Return what makes clients: it reads the description of all calls once, a quarter second."""
+    return Session()
 
 
 class Version(NamedTuple):
@@ -75,7 +82,7 @@ class Bucket:
         self._counting = threading.Lock()
         self._date = ""
         # The newer checksums are left out: what a server makes of them differs.
-        self.client: S3Client = boto3.session.Session().client(
+        self.client: S3Client = _session().client(
             "s3",
             endpoint_url=address.endpoint,
             aws_access_key_id=access.key_id,
