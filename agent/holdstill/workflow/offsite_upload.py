@@ -49,6 +49,8 @@ if TYPE_CHECKING:
     from holdstill.workflow.each_board import BoardTrouble
     from holdstill.workflow.ports import Progress
 
+    Briefs = Mapping[BoardName, tuple[CaptureBrief, ...]]
+
 LOCK = "offsite.lock"
 WORK = Path("/var/tmp")  # noqa: S108  a folder of our own is made in it
 """Where a pack is made: its bytes, some 32 MiB, must fit."""
@@ -64,7 +66,9 @@ class OffsiteReport:
         extended, deleted: locks that were lengthened; packs that were let go.
         requests: calls of the server.
         troubles: captures that could not be sent, each with why; the others were.
-        left: captures that have left the keeper, and are off-site alone.
+        left: captures that have left the keeper now.
+        away: board to all that are off-site alone.
+        newest: board to when its newest capture that is off-site arrived here.
         warnings: what somebody else has put there, of which nothing is used.
     """
 
@@ -76,6 +80,8 @@ class OffsiteReport:
     troubles: tuple[BoardTrouble, ...]
     warnings: tuple[str, ...]
     left: list[str]
+    away: dict[str, tuple[str, ...]]
+    newest: dict[str, str]
 
 
 class _StoredToSend:
@@ -133,7 +139,7 @@ def upload(
         except (HoldstillError, OSError) as error:
             _note_failure(store, clock, error)
             raise
-        _note_success(store, clock, runner, report)
+        _note_success(store, clock, report)
         return report
 
 
@@ -155,8 +161,9 @@ def _upload(
         report = uploader.finish(sorted(gone))
         left, stay = offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
         return OffsiteReport(
-            report, adopted, extended, deleted, bucket.requests, (*troubles, *stay), warnings, left
-        )
+            report, adopted, extended, deleted, bucket.requests, (*troubles, *stay), warnings,
+            left, _names_away(noted), _newest_sent(noted, present),
+        )  # fmt: skip
 
 
 def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -> None:
@@ -168,24 +175,14 @@ def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -
     )  # fmt: skip
 
 
-def _note_success(store: Store, clock: Clock, runner: Runner, report: OffsiteReport) -> None:
+def _note_success(store: Store, clock: Clock, report: OffsiteReport) -> None:
     now = clock.now()
     left = tuple(trouble.sentence for trouble in report.troubles)
     changed = {} if left else {"since": clocks.rfc3339(now)}
-    with sent.opened(store.root / sent.NAME) as noted:
-        newest = _newest_sent(store, runner, noted.captures())
-        away = _names_away(noted)
     run_notes.change(
-        store.root,
-        now,
-        failed="",
-        do="",
-        is_lasting=False,
-        left=left,
-        newest=newest,
-        away=away,
-        **changed,
-    )
+        store.root, now, failed="", do="", is_lasting=False, left=left, newest=report.newest,
+        away=report.away, **changed,
+    )  # fmt: skip
 
 
 def _names_away(noted: Sent) -> dict[str, tuple[str, ...]]:
@@ -195,14 +192,12 @@ def _names_away(noted: Sent) -> dict[str, tuple[str, ...]]:
     return found
 
 
-def _newest_sent(
-    store: Store, runner: Runner, captures: frozenset[tuple[str, str]]
-) -> dict[str, str]:
+def _newest_sent(noted: Sent, present: Briefs) -> dict[str, str]:
     """Return when the newest capture of each board that is off-site has arrived here."""
-    found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
+    captures = noted.captures()
     return {
         board: brief.arrived_at
-        for board, briefs in found.results.items()
+        for board, briefs in present.items()
         for brief in briefs
         if (board, brief.name) in captures and brief.arrived_at
     }
@@ -288,7 +283,7 @@ def _open_again(store: Store, noted: Sent, digest: bytes) -> int:
 
 def _gone(
     store: Store, uploader: Uploader, rule: Retention,
-    present: Mapping[BoardName, tuple[CaptureBrief, ...]],
+    present: Briefs,
 ) -> frozenset[tuple[str, str]]:  # fmt: skip
     """Return the captures that nobody keeps any more."""
     noted = uploader.sent
@@ -300,7 +295,7 @@ def _gone(
 
 def _send_all(
     store: Store, uploader: Uploader, runner: Runner, progress: Progress
-) -> tuple[tuple[BoardTrouble, ...], Mapping[BoardName, tuple[CaptureBrief, ...]]]:
+) -> tuple[tuple[BoardTrouble, ...], Briefs]:
     """Send captures; return what could not be, and all captures that the store has."""
     found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
     troubles = list(found.troubles)
