@@ -168,6 +168,25 @@ def test_many_heads_become_one_and_the_old_ones_go(server: Seaweed, tmp_path: Pa
     is_whole(held, KEPT | {b"night": b"the last"})
 
 
+def test_notes_are_made_again_after_packs_were_let_go(server: Seaweed, tmp_path: Path) -> None:
+    held = made(server, tmp_path, lock_days=0)
+    board = check_board("pier-3")
+    for night in range(5):
+        held.capture("pier-3", {b"night": os.urandom(20_000)})
+        held.upload()
+        if night < 4:
+            thin.delete_captures(
+                held.held.store, board, NEWEST, clock=SystemClock(), runner=LocalRunner()
+            )
+    assert len(held.versions("packs/")) < 5
+    (held.root / sent.NAME).unlink()
+
+    report = held.upload()
+
+    assert (report.sent.bytes, report.warnings) == (0, ())
+    is_in_order(held, is_locked=False)
+
+
 def is_whole(held: CopiedStore, newest: dict[bytes, bytes]) -> None:
     is_in_order(held, is_locked=False)
     with held.library() as opened:

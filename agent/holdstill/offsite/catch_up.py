@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from holdstill.errors import LinkError, SecurityError
@@ -9,8 +10,11 @@ from holdstill.offsite import keeper_heads
 from holdstill.offsite.bucket import MissingObjectError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from holdstill.offsite.bucket import Bucket
     from holdstill.offsite.head import Head
+    from holdstill.offsite.keeper_heads import FoundHead
     from holdstill.offsite.offsite_settings import OffsiteSettings
     from holdstill.offsite.sent import Sent, SentHead
 
@@ -25,7 +29,9 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
     last, strange = sent.last_head(), 0
     listed = set()
     warnings: list[str] = []
-    for which in keeper_heads.found(bucket, settings.keeper, after=last.number):
+    found = list(keeper_heads.found(bucket, settings.keeper, after=last.number))
+    went = _went(bucket, found, settings.keys.heads)
+    for which in found:
         listed.add(which.number)
         try:
             got = keeper_heads.read(bucket, which, settings.keys.heads)
@@ -36,7 +42,7 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
         if _follows(got, last):
             sent.take(
                 got, version=which.version.id, size=which.version.size,
-                packs=lambda name: (_version_of(bucket, name), ""),
+                packs=lambda name: ("" if name in went else _version_of(bucket, name), ""),
             )  # fmt: skip
             last = sent.last_head()
         elif got.open.number > last.number:
@@ -51,6 +57,15 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
     if sent.is_in_doubt() and last.number + 1 not in listed:
         _check_is_not_there(bucket, keeper_heads.key_of(settings.keeper, last.number + 1))
     return tuple(warnings)
+
+
+def _went(bucket: Bucket, found: Iterable[FoundHead], key: bytes) -> set[str]:
+    """Return the packs that heads tell were let go: these need not be there."""
+    went: set[str] = set()
+    for which in found:
+        with suppress(SecurityError):
+            went.update(keeper_heads.read(bucket, which, key).open.went)
+    return went
 
 
 def _follows(got: Head, last: SentHead) -> bool:

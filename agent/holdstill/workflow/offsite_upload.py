@@ -255,9 +255,9 @@ def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
     for pack, digests in kept.mostly_dead:
         try:
             uploader.send_again(digests, partial(_open_again, store, uploader.sent))
-        except (HoldstillError, OSError) as error:
-            if _ends_the_run(error):
-                raise
+        except LinkError:
+            raise  # what was packed with it is not there
+        except (HoldstillError, OSError):
             # Not all of it is here any more in good order: the pack has to stay.
             keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, pack)
             extended += 1
