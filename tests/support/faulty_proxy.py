@@ -99,7 +99,7 @@ class _Handler(BaseHTTPRequestHandler):
             time.sleep(0.3)
         status, headers, answer = self._forwarded(body)
         if self.command == "PUT":
-            self.plan.put.add(headers.get("x-amz-version-id", ""))
+            self.plan.put |= {v for k, v in headers.items() if k.lower() == "x-amz-version-id"}
         if fault is Fault.SKEWED:
             headers["Date"] = format_datetime(datetime.now(UTC) + timedelta(hours=2), usegmt=True)
         if fault is Fault.STALE:
