@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import http.client
+import re
 import threading
 import time
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 from enum import StrEnum
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import TYPE_CHECKING, ClassVar
@@ -14,6 +17,7 @@ from typing import TYPE_CHECKING, ClassVar
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+_VERSION = re.compile(rb"<Version>.*?</Version>", re.DOTALL)
 _ERROR = b"<?xml version='1.0'?><Error><Code>%s</Code><Message>at call %d</Message></Error>"
 
 
@@ -34,6 +38,20 @@ class Fault(StrEnum):
     """Done, and the line is cut after half of the answer's bytes."""
     FULL = "full"
     """Answered by 507, as a server does whose disk is full."""
+    SKEWED = "another clock"
+    """Done, and the answer's date is two hours off."""
+    REFUSED_TIME = "clock refused"
+    """Answered by 403: the server's clock is too far from the one that signed."""
+    STALE = "late list"
+    """Done; where it lists, what was put by way of this proxy is not there yet."""
+
+
+_CODES = {
+    Fault.INTERNAL: (500, b"InternalError"),
+    Fault.SLOW_DOWN: (503, b"SlowDown"),
+    Fault.FULL: (507, b"InsufficientStorage"),
+    Fault.REFUSED_TIME: (403, b"RequestTimeTooSkewed"),
+}
 
 
 @dataclass
@@ -43,12 +61,14 @@ class Plan:
     Attributes:
         at: number of the first call that goes wrong, from 1 on; 0 for none.
         many: how many do from there on.
+        put: ids of the versions that were put.
     """
 
     fault: Fault = Fault.INTERNAL
     at: int = 0
     many: int = 1
     calls: int = 0
+    put: set[str] = field(default_factory=set)
     lock: threading.Lock = field(default_factory=threading.Lock)
 
     def next(self) -> Fault | None:
@@ -71,13 +91,19 @@ class _Handler(BaseHTTPRequestHandler):
             self.close_connection = True
             return
         body = self.rfile.read(length)
-        codes = {Fault.INTERNAL: 500, Fault.SLOW_DOWN: 503, Fault.FULL: 507}
-        if fault in codes:
-            self._say(codes[fault], {}, _ERROR % (str(fault).encode(), self.plan.calls))
+        if fault in _CODES:
+            status, code = _CODES[fault]
+            self._say(status, {}, _ERROR % (code, self.plan.calls))
             return
         if fault is Fault.SLOW:
             time.sleep(0.3)
         status, headers, answer = self._forwarded(body)
+        if self.command == "PUT":
+            self.plan.put |= {v for k, v in headers.items() if k.lower() == "x-amz-version-id"}
+        if fault is Fault.SKEWED:
+            headers["Date"] = format_datetime(datetime.now(UTC) + timedelta(hours=2), usegmt=True)
+        if fault is Fault.STALE:
+            answer = _VERSION.sub(self._unless_put, answer)
         if fault is Fault.CUT_AFTER:
             self.close_connection = True
             return
@@ -85,6 +111,9 @@ class _Handler(BaseHTTPRequestHandler):
             self._say(status, headers, answer, cut=len(answer) // 2)
             return
         self._say(status, headers, answer)
+
+    def _unless_put(self, found: re.Match[bytes]) -> bytes:
+        return b"" if any(one.encode() in found[0] for one in self.plan.put if one) else found[0]
 
     do_GET = do_PUT = do_POST = do_DELETE = do_HEAD = _answer  # noqa: N815  of the standard library
 

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.model.entries import Entry
+    from holdstill.model.settings import Retention
     from holdstill.offsite.bucket import Version
     from holdstill.offsite.bucket_address import AccessKey, BucketAddress
     from holdstill.system.clocks import Clock
@@ -50,6 +51,7 @@ class CopiedStore:
     held: SignedStore = field(init=False)
 
     def __post_init__(self) -> None:
+        self.folder.mkdir(exist_ok=True)
         self.held = SignedStore(self.folder)
         self.access_key = access_key_file(self.folder / "bucket.key", seaweed.KEEPER)
         self.words = self.folder / "recovery-key.txt"
@@ -78,7 +80,14 @@ class CopiedStore:
         self.clock.advance(600)
         return self.held.capture(board, files, clock=self.clock)
 
-    def upload(self, *, clock: Clock | None = None, by_way_of: str = "") -> OffsiteReport:
+    def upload(
+        self,
+        *,
+        clock: Clock | None = None,
+        by_way_of: str = "",
+        is_shared: bool = False,
+        rule: Retention | None = None,
+    ) -> OffsiteReport:
         """Send what is not there yet; by_way_of: endpoint of a proxy, where nothing is retried."""
 
         def reach(settings: OffsiteSettings) -> Bucket:
@@ -89,7 +98,8 @@ class CopiedStore:
 
         return offsite_upload.upload(
             self.held.store, clock=clock or SystemClock(), runner=LocalRunner(),
-            progress=Silent(), reach=reach,
+            progress=Silent(), reach=reach, is_shared=is_shared,
+            rule=rule,
         )  # fmt: skip
 
     @contextmanager

@@ -1,6 +1,7 @@
 """A real SeaweedFS on loopback for tests: an object server with versions and locks.
 
-One server serves a whole run of tests; each takes buckets of its own.
+One server serves a whole run of tests; each takes buckets of its own. It ends with the process
+that started it, however that ends (setpriv(1), PR_SET_PDEATHSIG).
 """
 
 from __future__ import annotations
@@ -64,12 +65,18 @@ class Seaweed:
         """Its URL."""
         return f"http://{LOOPBACK}:{self.port}"
 
-    def address(self, *, is_locked: bool = True) -> BucketAddress:
+    def cpu_seconds(self) -> float:
+        """Return what it has spent of processors so far (proc_pid_stat(5), fields 14 and 15)."""
+        stat = Path(f"/proc/{self.process.pid}/stat").read_text(encoding="ascii")
+        user, system = stat.rpartition(")")[2].split()[11:13]
+        return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
+
+    def address(self, *, is_locked: bool = True, of_its_own: str = "") -> BucketAddress:
         """Return where a copy goes: a folder of its own, in a bucket with or without locks.
 
         Few buckets, for the server keeps some volumes ready for each.
         """
-        name = "locked" if is_locked else "plain"
+        name = of_its_own or ("locked" if is_locked else "plain")
         client = Bucket(BucketAddress(self.endpoint, name), OWNER).client
         if name not in {one["Name"] for one in client.list_buckets()["Buckets"]}:
             if is_locked:
@@ -87,6 +94,7 @@ def running() -> Iterator[Seaweed]:
     (folder / "s3.json").write_text(json.dumps(IDENTITIES), encoding="ascii")
     ports = _free_ports(len(PORTS) * 2)
     words: list[str | Path] = [
+        "setpriv", "--pdeathsig", "KILL", "--",
         WEED, "-logtostderr=true", "server", "-s3", f"-ip={LOOPBACK}", f"-ip.bind={LOOPBACK}",
         f"-dir={folder / 'data'}", f"-s3.config={folder / 's3.json'}",
         "-s3.port.iceberg=0", "-s3.port.lance=0", "-volume.max=0", "-master.volumeSizeLimitMB=512",

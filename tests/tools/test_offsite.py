@@ -8,12 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from holdstill.errors import MachineError
+from holdstill.errors import LinkError, MachineError
+from holdstill.offsite import check
 from support import seaweed
 from support.command_line import holdstill
 from support.keeping import FakeClock
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
+from support.silence import Silent
 
 FILES = {b"etc/hostname": b"pier-3\n", b"srv/readings": os.urandom(300_000), b"empty": b""}
 
@@ -165,3 +167,50 @@ def test_the_account_comes_near_to_what_is_sent(copied: CopiedStore) -> None:
     assert abs(cost["sent_bytes"] - report.sent.bytes) < 0.2 * report.sent.bytes
     assert cost["objects"] == len(copied.versions(""))
     assert cost["once"] == pytest.approx(0.005 * 2 / 1000, rel=0.2)
+
+
+def test_a_board_that_moves_to_another_keeper_is_not_sent_again(
+    copied: CopiedStore, tmp_path: Path
+) -> None:
+    copied.capture("pier-3", FILES)
+    copied.upload()
+    other = CopiedStore(tmp_path / "other", copied.address, key=copied.key)
+    other.set_up(keeper="fedcba9876543210")
+    other.held.enrol("pier-3")
+    other.capture("pier-3", FILES | {b"etc/motd": b"moved\n"})
+
+    report = other.upload(is_shared=True)
+
+    assert (report.adopted, len(report.sent.captures)) == (1, 1)
+    assert report.sent.bytes < 20_000
+    # The first keeper forgets the board: the server keeps the pack, for the other one's lock.
+    (pack,) = (one for one in copied.versions("packs/") if one.size > 300_000)
+    end = other.bucket.locked(pack.key, pack.id).until
+    assert end is not None
+    with pytest.raises(LinkError):
+        copied.bucket.delete(pack.key, pack.id)
+    with other.library() as opened:
+        briefs = opened.briefs(opened.boards()[0])
+        assert len(briefs) == 2
+        names = [f"pier-3/{brief.name}" for brief in briefs]
+        assert FILES.items() <= other.restored(opened, names[-1]).items()
+    found = check.check(other.bucket, Silent(), own=None, parts=1, turn=0)
+    assert (found.missing, found.altered, found.unlocked) == ((), (), ())
+
+
+def test_without_locks_nothing_of_another_keeper_is_relied_on(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    address = server.address(is_locked=False)
+    one, other = (CopiedStore(tmp_path / name, address, lock_days=0) for name in ("one", "other"))
+    other.key = one.key
+    other.set_up(keeper="fedcba9876543210")
+    for held in (one, other):
+        held.held.enrol("pier-3")
+        held.capture("pier-3", FILES)
+    one.upload()
+
+    report = other.upload(is_shared=True)
+
+    assert report.adopted == 0
+    assert report.sent.bytes > 300_000

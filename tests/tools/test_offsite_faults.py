@@ -2,14 +2,19 @@
 
 import os
 import shutil
-from collections.abc import Iterator
+import sqlite3
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
-from holdstill.errors import LinkError
-from holdstill.offsite import check, pack_format
+from holdstill.errors import LinkError, MachineError
+from holdstill.keeper import store
+from holdstill.offsite import check, offsite_settings, pack_format, sent
+from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import offsite_upload
 from support import faulty_proxy, seaweed
 from support.faulty_proxy import Fault, FaultyProxy
 from support.offsite import CopiedStore
@@ -35,17 +40,42 @@ def proxy(server: Seaweed) -> Iterator[FaultyProxy]:
 
 @pytest.fixture(scope="module")
 def twice(server: Seaweed, tmp_path_factory: pytest.TempPathFactory) -> CopiedStore:
-    """Return a store with two captures, of which the first is off-site."""
+    """Return a store with two captures; beside it is what it was after the first one."""
     made = CopiedStore(tmp_path_factory.mktemp("twice"), server.address())
     made.held.enrol("pier-3")
+    made.capture("pier-3", FILES)
+    shutil.copytree(made.root, made.folder / "before", symlinks=True)
+    made.capture("pier-3", CHANGED)
     return made
 
 
-def in_a_bucket_of_its_own(held: CopiedStore, server: Seaweed) -> None:
+def nothing_sent(held: CopiedStore, server: Seaweed) -> None:
     """Begin anew, with the store as it is and nothing off-site."""
     held.address = server.address()
-    (held.root / "offsite.sqlite").unlink(missing_ok=True)
+    (held.root / sent.NAME).unlink(missing_ok=True)
     held.set_up()
+
+
+def first_sent(held: CopiedStore, server: Seaweed) -> None:
+    """Begin anew, with the first capture off-site."""
+    nothing_sent(held, server)
+    before = held.folder / "before"
+    for name in (offsite_settings.NAME, sent.NAME):
+        (before / name).unlink(missing_ok=True)
+    shutil.copy(held.root / offsite_settings.NAME, before)
+    offsite_upload.upload(
+        store.open_store(before), clock=SystemClock(), runner=LocalRunner(), progress=Silent()
+    )
+    shutil.copy(before / sent.NAME, held.root)
+
+
+def locks_due(held: CopiedStore, server: Seaweed) -> None:
+    """Begin anew, with the first capture off-site and its locks to be lengthened."""
+    first_sent(held, server)
+    with sqlite3.connect(held.root / sent.NAME) as db:
+        db.execute("UPDATE pack SET until = ''")
+        db.execute("UPDATE head SET until = ''")
+    db.close()
 
 
 def told_captures(held: CopiedStore) -> set[str]:
@@ -61,38 +91,84 @@ def told_captures(held: CopiedStore) -> set[str]:
         return names
 
 
-@pytest.mark.parametrize("fault", Fault)
+BEGINNINGS = [
+    *((nothing_sent, fault) for fault in Fault),
+    *((first_sent, fault) for fault in Fault),
+    *((locks_due, fault) for fault in (Fault.INTERNAL, Fault.CUT_AFTER)),
+]
+"""With each, at each call, the fault comes once, and from there on: some 250 points."""
+FINISHES = {Fault.SLOW: 0, Fault.STALE: 0, Fault.SKEWED: 1, Fault.CUT_ANSWER: 1}
+"""Faults that few calls, or none, break off by: answers of puts have no bytes to be cut, and the
+date of the first answer counts."""
+
+
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize(
+    ("begin", "fault"), BEGINNINGS, ids=lambda one: getattr(one, "__name__", str(one))
+)
 def test_a_fault_at_each_call(
-    fault: Fault, server: Seaweed, proxy: FaultyProxy, twice: CopiedStore
+    begin: Callable[[CopiedStore, Seaweed], None],
+    fault: Fault,
+    server: Seaweed,
+    proxy: FaultyProxy,
+    twice: CopiedStore,
+    record_property: Callable[[str, object], None],
 ) -> None:
-    if not (twice.root / "boards/pier-3/ledger.jsonl").read_bytes():
-        twice.capture("pier-3", FILES)
-        twice.capture("pier-3", CHANGED)
-    at, broke = 0, 0
-    while True:
+    points, broke, at = 0, 0, 0
+    while at == points / 2:  # until a run has no such call
         at += 1
-        in_a_bucket_of_its_own(twice, server)
-        proxy.planned(fault, at, many=1 if at % 2 else 1000)
-        finished = None
-        with suppress(LinkError):
-            finished = twice.upload(by_way_of=proxy.endpoint)
-        broke += finished is None
-        calls = proxy.plan.calls
-        before = told_captures(twice)
-        if finished is not None:
-            assert {name.split("/")[1] for name in finished.sent.captures} == before
-        # The next run, without faults, does the rest.
-        proxy.planned(fault, 0)
-        again = twice.upload(by_way_of=proxy.endpoint)
-        assert len(told_captures(twice)) == 2
-        assert again.troubles == ()
-        found = check.check(twice.bucket, Silent(), own=None, parts=1, turn=0)
-        assert (found.missing, found.altered, found.unlocked) == ((), (), ())
-        if at > calls:  # this run had no such call
-            break
-    assert at >= 5
-    # Answers of puts have no bytes that could be cut.
-    assert broke >= {Fault.SLOW: 0, Fault.CUT_ANSWER: 1}.get(fault, 3)
+        for many in (1, 1000):
+            begin(twice, server)
+            proxy.planned(fault, at, many=many)
+            is_broken, calls = _one_point(twice, proxy)
+            points, broke = points + (calls >= at), broke + is_broken
+    record_property("points", points)
+    record_property("broke", broke)
+    assert points >= 2 * 5
+    assert broke >= FINISHES.get(fault, points)
+
+
+def _one_point(held: CopiedStore, proxy: FaultyProxy) -> tuple[bool, int]:
+    """Upload with the fault that is planned, then without; return whether it broke, and calls."""
+    finished = None
+    with suppress(LinkError, MachineError):
+        finished = held.upload(by_way_of=proxy.endpoint)
+    calls = proxy.plan.calls
+    there = told_captures(held)
+    with sent.opened(held.root / sent.NAME) as noted:
+        assert {name for _, name in noted.captures()} <= there
+    if finished is not None:
+        assert {name.split("/")[1] for name in finished.sent.captures} <= there
+        assert len(there) == 2
+    # The next run, without faults, does the rest.
+    proxy.planned(Fault.INTERNAL, 0)
+    again = held.upload(by_way_of=proxy.endpoint)
+    assert len(told_captures(held)) == 2
+    assert again.troubles == ()
+    found = check.check(held.bucket, Silent(), own=None, parts=1, turn=0)
+    assert (found.missing, found.altered, found.unlocked) == ((), (), ())
+    return finished is None, calls
+
+
+@pytest.mark.parametrize("are_notes_lost", [False, True])
+def test_a_head_that_is_not_listed_yet_is_not_put_twice(
+    server: Seaweed, proxy: FaultyProxy, twice: CopiedStore, *, are_notes_lost: bool
+) -> None:
+    first_sent(twice, server)
+    proxy.planned(Fault.CUT_AFTER, 4)  # list, put and look at a pack, put the head
+    with pytest.raises(LinkError):
+        twice.upload(by_way_of=proxy.endpoint)
+    assert len(twice.versions("keepers/")) == 2
+    if are_notes_lost:
+        (twice.root / sent.NAME).unlink()
+    proxy.planned(Fault.STALE, 1, many=1000)
+
+    with pytest.raises(LinkError, match="does not list it yet"):
+        twice.upload(by_way_of=proxy.endpoint)
+
+    assert len(twice.versions("keepers/")) == 2
+    assert twice.upload().sent.captures == []
+    assert len(told_captures(twice)) == 2
 
 
 def test_a_restore_that_breaks_off_is_never_taken_for_whole(
@@ -138,7 +214,7 @@ def test_what_a_run_that_broke_off_has_put_is_not_sent_again(
     held.held.enrol("pier-3")
     large = {b"large-%d" % n: os.urandom(12 << 20) for n in range(6)}
     held.capture("pier-3", large)
-    proxy.planned(Fault.CUT_BEFORE, 4, many=1000)  # list, put and look at a pack, put another
+    proxy.planned(Fault.CUT_BEFORE, 5, many=1000)  # list, look for a head, put, look, put
     with pytest.raises(LinkError):
         held.upload(by_way_of=proxy.endpoint)
     (first,) = held.versions("packs/")

@@ -4,18 +4,18 @@ import dataclasses
 import os
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from botocore.exceptions import ClientError
 
 from holdstill.errors import HoldstillError, LinkError, SecurityError
-from holdstill.offsite import check, head, keeper_heads, promises, sent
+from holdstill.offsite import check, head, keeper_heads, sent
 from holdstill.offsite.bucket import Bucket, Version
 from holdstill.offsite.check import OffsiteCheck, Own
 from holdstill.offsite.recovery_key import RecoveryKey
-from support import seaweed
+from support import bucket_harms, seaweed
+from support.bucket_harms import forged, heads, packs, put
 from support.command_line import attempt
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
@@ -43,10 +43,6 @@ def copied(server: Seaweed, tmp_path: Path) -> CopiedStore:
     return made
 
 
-def put(held: CopiedStore, key: str, data: bytes) -> None:
-    held.bucket.put(key, data, promises.md5_of(data))
-
-
 def restores(held: CopiedStore) -> list[str]:
     """Read both captures whole; return what the catalogue says is wrong."""
     with held.library() as opened:
@@ -64,123 +60,13 @@ def verified(held: CopiedStore, *, with_notes: bool = False) -> OffsiteCheck:
     return check.check(held.bucket, Silent(), own=own, parts=1, turn=0)
 
 
-def heads(held: CopiedStore) -> list[Version]:
-    return held.versions("keepers/")
-
-
-def packs(held: CopiedStore) -> list[Version]:
-    return held.versions("packs/")
-
-
-def _refused(call: Callable[[], object]) -> None:
-    with pytest.raises((ClientError, LinkError)):
-        call()
-
-
-# What who has the keeper's key of the bucket can try on one object.
-
-
-def overwrite(held: CopiedStore, one: Version) -> None:
-    put(held, one.key, b"nothing of the kind")
-
-
-def overwrite_longer(held: CopiedStore, one: Version) -> None:
-    put(held, one.key, held.bucket.read(one) + b"more")
-
-
-def overwrite_with_a_bit_changed(held: CopiedStore, one: Version) -> None:
-    data = bytearray(held.bucket.read(one))
-    data[-20] ^= 1
-    put(held, one.key, bytes(data))
-
-
-def overwrite_with_nothing(held: CopiedStore, one: Version) -> None:
-    put(held, one.key, b"")
-
-
-def overwrite_with_another(held: CopiedStore, one: Version) -> None:
-    others = [v for v in held.versions(one.key.split("/")[0]) if v.key != one.key]
-    put(held, one.key, held.bucket.read(others[0]))
-
-
-def hide(held: CopiedStore, one: Version) -> None:
-    held.bucket.delete(one.key, "")
-
-
-def hide_and_overwrite(held: CopiedStore, one: Version) -> None:
-    hide(held, one)
-    overwrite(held, one)
-    hide(held, one)
-
-
-def overwrite_often(held: CopiedStore, one: Version) -> None:
-    for number in range(5):
-        put(held, one.key, os.urandom(1000 + number))
-
-
-def delete(held: CopiedStore, one: Version) -> None:
-    _refused(lambda: held.bucket.delete(one.key, one.id))
-
-
-def delete_with_bypass(held: CopiedStore, one: Version) -> None:
-    def call() -> None:
-        held.bucket.client.delete_object(
-            Bucket=held.address.bucket, Key=held.address.prefix + one.key, VersionId=one.id,
-            BypassGovernanceRetention=True,
-        )  # fmt: skip
-
-    _refused(call)
-
-
-def delete_many(held: CopiedStore, one: Version) -> None:
-    key = held.address.prefix + one.key
-    said = held.bucket.client.delete_objects(
-        Bucket=held.address.bucket, Delete={"Objects": [{"Key": key, "VersionId": one.id}]}
-    )
-    assert said.get("Errors")
-
-
-def shorten(held: CopiedStore, one: Version) -> None:
-    soon = held.bucket.now() + timedelta(seconds=1)
-    _refused(lambda: held.bucket.extend(one.key, one.id, soon))
-
-
-def lift(held: CopiedStore, one: Version) -> None:
-    def call() -> None:
-        held.bucket.client.put_object_retention(
-            Bucket=held.address.bucket, Key=held.address.prefix + one.key, VersionId=one.id,
-            BypassGovernanceRetention=True, Retention={},
-        )  # fmt: skip
-
-    _refused(call)
-
-
-def lengthen(held: CopiedStore, one: Version) -> None:
-    held.bucket.extend(one.key, one.id, held.bucket.now() + timedelta(days=30))
-
-
-def copy_over(held: CopiedStore, one: Version) -> None:
-    others = [v for v in held.versions(one.key.split("/")[0]) if v.key != one.key]
-    source = {"Bucket": held.address.bucket, "Key": held.address.prefix + others[0].key}
-    held.bucket.client.copy_object(
-        Bucket=held.address.bucket, Key=held.address.prefix + one.key,
-        CopySource={"Bucket": source["Bucket"], "Key": source["Key"]},
-    )  # fmt: skip
-
-
-ON_ONE = (
-    overwrite, overwrite_longer, overwrite_with_a_bit_changed, overwrite_with_nothing,
-    overwrite_with_another, hide, hide_and_overwrite, overwrite_often, delete,
-    delete_with_bypass, delete_many, shorten, lift, lengthen, copy_over,
-)  # fmt: skip
-
-
-@pytest.mark.parametrize("harm", ON_ONE, ids=lambda harm: harm.__name__)
+@pytest.mark.parametrize("harm", bucket_harms.ON_ONE, ids=lambda harm: harm.__name__)
 def test_what_was_locked_still_restores(
     harm: Callable[[CopiedStore, Version], None], copied: CopiedStore
 ) -> None:
     for one in (*heads(copied), *packs(copied)):  # two heads, two packs
-        harm(copied, one)
+        with suppress(ClientError):  # refused, where the harm does not say that it must be
+            harm(copied, one)
 
     restores(copied)
     found = verified(copied)
@@ -191,16 +77,36 @@ def test_what_was_locked_still_restores(
     assert len(copied.upload().sent.captures) == 1
 
 
-def forged(held: CopiedStore, number: int, key: bytes, **changed: object) -> None:
-    """Put a head that tells something else, made with a key."""
-    last = heads(held)[-1]
-    real = head.decode(held.bucket.read(last), held.key.of_keeper.heads)
-    told = {"number": number, "previous": real.digest} | changed
-    part = head.OpenPart(
-        number=number, keeper=real.open.keeper, at=real.open.at, previous=str(told["previous"])
-    )
-    data = head.encode(part, real.sealed, key)
-    put(held, keeper_heads.key_of(real.open.keeper, number), data)
+def test_there_are_fifty_kinds_of_harm() -> None:
+    kinds = {*bucket_harms.ON_ONE, *bucket_harms.ON_BUCKET, *bucket_harms.THAT_LIE}
+    assert len(kinds) == 50
+
+
+def test_harm_to_the_bucket_leaves_what_was_locked(server: Seaweed, tmp_path: Path) -> None:
+    held = CopiedStore(tmp_path, server.address(of_its_own="harmed"))
+    held.held.enrol("pier-3")
+    for files in (FILES, CHANGED):
+        held.capture("pier-3", files)
+        held.upload()
+    for harm in bucket_harms.ON_BUCKET:
+        with suppress(ClientError):
+            harm(held)
+        for one in (*heads(held)[:2], *packs(held)[:2]):
+            with suppress(ClientError, LinkError):
+                held.bucket.delete(one.key, one.id)
+        restores(held)
+
+
+@pytest.mark.parametrize("harm", bucket_harms.THAT_LIE, ids=lambda harm: harm.__name__)
+def test_lies_change_nothing_that_was_told(
+    harm: Callable[[CopiedStore], None], copied: CopiedStore
+) -> None:
+    there = copied.versions("")
+
+    harm(copied)
+
+    assert {*there} < {*copied.versions("")}
+    restores(copied)
 
 
 def test_a_head_by_somebody_without_the_key_is_named_and_not_used(copied: CopiedStore) -> None:
@@ -289,9 +195,7 @@ def unlocked(server: Seaweed, tmp_path: Path) -> CopiedStore:
     return made
 
 
-@pytest.mark.parametrize("harm", [overwrite, overwrite_longer, overwrite_with_a_bit_changed,
-                                  overwrite_with_nothing, overwrite_with_another, hide],
-                         ids=lambda harm: harm.__name__)  # fmt: skip
+@pytest.mark.parametrize("harm", bucket_harms.OVER_ONE, ids=lambda harm: harm.__name__)
 def test_without_locks_it_is_named_and_never_restored(
     harm: Callable[[CopiedStore, Version], None], unlocked: CopiedStore
 ) -> None:

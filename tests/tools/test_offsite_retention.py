@@ -8,13 +8,19 @@ from pathlib import Path
 
 import pytest
 
-from holdstill.offsite import check, sent
+from holdstill.keeper import thin
+from holdstill.model.names import check_board
+from holdstill.model.settings import Retention
+from holdstill.offsite import check, merged_head, sent
+from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
 from support import seaweed
 from support.command_line import holdstill
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
 from support.silence import Silent
 
+NEWEST = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
 KEPT = {b"etc/hostname": b"pier-3\n", b"srv/kept": os.urandom(20_000)}
 
 
@@ -138,3 +144,51 @@ def test_a_content_that_was_let_go_is_sent_again_when_it_is_needed(
     with held.library() as opened:
         assert held.restored(opened, "pier-3/3") == passing
     is_in_order(held, is_locked=False)
+
+
+@pytest.mark.timeout(900)
+def test_many_heads_become_one_and_the_old_ones_go(server: Seaweed, tmp_path: Path) -> None:
+    held = made(server, tmp_path, lock_days=0)
+    board = check_board("pier-3")
+    for night in range(merged_head.MANY + 3):
+        held.capture("pier-3", KEPT | {b"night": b"%d" % night})
+        held.upload()
+        thin.delete_captures(
+            held.held.store, board, NEWEST, clock=SystemClock(), runner=LocalRunner()
+        )
+
+    assert len(held.versions("keepers/")) <= 4  # the merged one, and those since
+    is_whole(held, KEPT | {b"night": b"%d" % (merged_head.MANY + 2)})
+    # A keeper that has lost its notes goes on from there.
+    (held.root / sent.NAME).unlink()
+    held.capture("pier-3", KEPT | {b"night": b"the last"})
+    report = held.upload()
+    assert (len(report.sent.captures), report.warnings) == (1, ())
+    assert report.sent.bytes < 50_000
+    is_whole(held, KEPT | {b"night": b"the last"})
+
+
+def test_notes_are_made_again_after_packs_were_let_go(server: Seaweed, tmp_path: Path) -> None:
+    held = made(server, tmp_path, lock_days=0)
+    board = check_board("pier-3")
+    for night in range(5):
+        held.capture("pier-3", {b"night": os.urandom(20_000)})
+        held.upload()
+        if night < 4:
+            thin.delete_captures(
+                held.held.store, board, NEWEST, clock=SystemClock(), runner=LocalRunner()
+            )
+    assert len(held.versions("packs/")) < 5
+    (held.root / sent.NAME).unlink()
+
+    report = held.upload()
+
+    assert (report.sent.bytes, report.warnings) == (0, ())
+    is_in_order(held, is_locked=False)
+
+
+def is_whole(held: CopiedStore, newest: dict[bytes, bytes]) -> None:
+    is_in_order(held, is_locked=False)
+    with held.library() as opened:
+        assert opened.catalogue.faults == []
+        assert held.restored(opened, "pier-3") == newest

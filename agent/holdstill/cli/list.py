@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING
+
 import click
 
 from holdstill.cli import (
@@ -9,6 +12,7 @@ from holdstill.cli import (
     completion,
     consoles,
     local_store,
+    offsite_alone,
     open_capture,
     options,
     tables,
@@ -20,10 +24,14 @@ from holdstill.model.layout import Record
 from holdstill.model.names import BoardName
 from holdstill.model.protocol import CaptureBrief
 from holdstill.model.settings import Retention
+from holdstill.model.sizes import counted
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import each_board
 from holdstill.workflow.each_board import BoardTrouble, EachBoard
+
+if TYPE_CHECKING:
+    from holdstill.cli.consoles import Console
 
 
 class ListOutput(Record, frozen=True, kw_only=True):
@@ -69,10 +77,21 @@ def command(board: str | None, store_address: str | None, *, is_long: bool, as_j
     else:
         for name, briefs in by_name.items():
             capture_tables.briefs(name, briefs, own.get(name), now=now, out=out, is_long=is_long)
+    _say_away(board, store_address, out)
     tables.troubles(found.troubles, consoles.console(is_error=True))
     if not found.results and not found.troubles:
         out.print("no boards; `holdstill keeper enrol` adds one")
     return found.exit_code
+
+
+def _say_away(board: str | None, store_address: str | None, out: Console) -> None:
+    """Say which captures have left a store here."""
+    if "://" in (address := options.store_address(store_address)):
+        return
+    for name, captures in sorted(offsite_alone.names(Path(address)).items()):
+        if board in (None, name) and captures:
+            number = counted(len(captures), "earlier capture is", "earlier captures are")
+            out.print(f"{name}: {number} off-site alone, from {captures[0]} to {captures[-1]}")
 
 
 def _briefs(

@@ -37,14 +37,19 @@ def library(address: str) -> Iterator[OffsiteLibrary]:
 
 
 @contextmanager
-def opened(address: str, key: RecoveryKey) -> Iterator[OffsiteLibrary]:
+def opened(
+    address: str, key: RecoveryKey, *, access_key: Path | None = None
+) -> Iterator[OffsiteLibrary]:
     """Hold an off-site copy open for reading; what is wrong with it is told.
+
+    access_key: file with that of the bucket, unless another one was given.
 
     Raises:
         UsageError: the address or the access key is none.
     """
     given = options.offsite_access()
-    bucket = Bucket(bucket_address.parse(address), bucket_address.access_key(given.access_key))
+    access = bucket_address.access_key(given.access_key or access_key)
+    bucket = Bucket(bucket_address.parse(address), access)
     with (
         work_folder.made(given.cache) as folder,
         offsite_library.opened(bucket, key, machine=LocalRunner(), folder=folder) as found,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.cli import local_store, options, terminal
+from holdstill.cli import local_store, offsite_alone, options, terminal
 from holdstill.errors import UsageError
 from holdstill.keeper import forced_command, json_rpc
 from holdstill.keeper.board_captures import BoardCaptures
@@ -112,6 +112,10 @@ def capture(given: str | None, reference: str) -> Iterator[SealedCapture]:
         return
     if address is None:
         store = local_store.opened(given)
+        if name := offsite_alone.name_of(store.root, reference):
+            with offsite_alone.library(store.root, name) as copies:
+                yield copies.find(name)
+            return
         here = capture_ref.find(store, reference, runner=LocalRunner())
         _warn(BoardCaptures(store, here.board, LocalRunner()).briefs(), reference)
         yield here

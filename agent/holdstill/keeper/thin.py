@@ -101,6 +101,23 @@ def delete_captures(
             return verdicts
 
 
+def delete_these(
+    store: Store, board: BoardName, names: Sequence[str], *, clock: Clock, runner: Runner
+) -> None:
+    """Delete captures of a board that somebody else keeps from now on; `plan` has found no fault.
+
+    Raises:
+        BusyError: others turned out to be damaged meanwhile: nothing was deleted.
+    """
+    shelf = BoardCaptures(store, board, runner)
+    with shelf.ledger_file.held_for_reading() as ledger:
+        known = ledger.damaged_at
+    if not _delete(shelf, names, known, clock):
+        raise BusyError(
+            f"captures of {board} were found damaged just now", hint="the next run goes on"
+        )
+
+
 def _delete(
     shelf: BoardCaptures, unwanted: Sequence[str], damaged_at: Mapping[str, str], clock: Clock
 ) -> bool:

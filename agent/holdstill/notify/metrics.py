@@ -26,7 +26,7 @@ class Family:
     Attributes:
         name: letters, digits and underscores.
         help: what it is, in one sentence.
-        samples: a value for each board.
+        samples: a value for each board; that of "" is of no board.
     """
 
     name: str
@@ -84,7 +84,8 @@ def _lines(family: Family) -> str:
     lines = [f"# HELP {family.name} {_escaped(family.help)}", f"# TYPE {family.name} gauge"]
     for board, value in family.samples.items():
         label = _escaped(board).replace('"', '\\"')
-        lines.append(f'{family.name}{{board="{label}"}} {value!r}')
+        of_board = f'{{board="{label}"}}' if board else ""
+        lines.append(f"{family.name}{of_board} {value!r}")
     return "\n".join(lines) + "\n"
 
 

@@ -7,12 +7,14 @@ a delete marker, hides nothing.
 
 from __future__ import annotations
 
+import threading
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
-import boto3
+from boto3.session import Session
 from botocore.config import Config
 from botocore.exceptions import BotoCoreError, ClientError
 
@@ -38,6 +40,12 @@ _GONE = frozenset({"404", "NoSuchKey", "NoSuchVersion", "NotFound"})
 DENIED = frozenset({"AccessDenied", "403", "InvalidRequest", "ObjectLocked", "MethodNotAllowed"})
 
 
+@cache
+def _session() -> Session:
+    """Return what makes clients: it reads the description of all calls once, a quarter second."""
+    return Session()
+
+
 class Version(NamedTuple):
     """One version of an object.
 
@@ -54,13 +62,14 @@ class Version(NamedTuple):
 
 
 class Locked(NamedTuple):
-    """Until when a version is locked; None where it is not."""
+    """Until when a version is locked, None where it is not; and how many bytes it has."""
 
     until: datetime | None
+    size: int
 
 
 class Bucket:
-    """A bucket. All keys are given without the prefix of its address.
+    """A bucket. All keys are given without the prefix of its address; threads may share it.
 
     Attributes:
         requests: calls made so far, repeated ones counted once.
@@ -70,9 +79,10 @@ class Bucket:
         self, address: BucketAddress, access: AccessKey, *, attempts: int = ATTEMPTS
     ) -> None:
         self.address, self.requests = address, 0
+        self._counting = threading.Lock()
         self._date = ""
         # The newer checksums are left out: what a server makes of them differs.
-        self.client: S3Client = boto3.session.Session().client(
+        self.client: S3Client = _session().client(
             "s3",
             endpoint_url=address.endpoint,
             aws_access_key_id=access.key_id,
@@ -129,7 +139,7 @@ class Bucket:
         return answer.get("VersionId", "")
 
     def locked(self, key: str, version: str) -> Locked:
-        """Return until when a version is locked.
+        """Return until when a version is locked, and its size.
 
         Raises:
             LinkError: it is not there, or the server cannot be asked.
@@ -142,8 +152,8 @@ class Bucket:
             else:
                 found = self.client.head_object(Bucket=self.address.bucket, Key=self._full(key))
         if found.get("ObjectLockMode") != "COMPLIANCE":
-            return Locked(None)
-        return Locked(found.get("ObjectLockRetainUntilDate"))
+            return Locked(None, found["ContentLength"])
+        return Locked(found.get("ObjectLockRetainUntilDate"), found["ContentLength"])
 
     def extend(self, key: str, version: str, until: datetime) -> None:
         """Lock a version for longer."""
@@ -254,7 +264,8 @@ class Bucket:
     @contextmanager
     def _call(self, what: str) -> Iterator[None]:
         """Count a call, and put into words what became of it."""
-        self.requests += 1
+        with self._counting:
+            self.requests += 1
         try:
             yield
         except ClientError as error:

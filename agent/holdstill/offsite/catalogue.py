@@ -104,6 +104,7 @@ class Catalogue:
 
     def _read_keeper(self, found: Iterable[FoundHead], key: bytes) -> None:
         taken: list[PutHead] = []
+        breaks: list[tuple[range, str]] = []
         for which in found:
             try:
                 got = keeper_heads.read(self.bucket, which, key)
@@ -114,21 +115,13 @@ class Catalogue:
                 if got.digest != taken[-1].head.digest:
                     self.faults.append(f"{_name(got)}: there is a second one, which is not used")
                 continue
-            self._note_breaks(taken, got)
+            breaks += _breaks(taken, got)
             taken.append(PutHead(got, which.version.id))
             self._take(got)
+        again = keeper_heads.merged(one.head.open for one in taken)
+        self.faults += (text for lost, text in breaks if not lost or set(lost) - again)
         if taken:
             self.heads[taken[0].head.open.keeper] = taken
-
-    def _note_breaks(self, before: list[PutHead], got: Head) -> None:
-        """Note heads that are missing before one, or that it does not follow."""
-        last = before[-1].head if before else None
-        number, digest = (last.open.number, last.digest) if last else (0, "")
-        if got.open.number != number + 1:
-            lost = f"{number + 1} to {got.open.number - 1}"
-            self.faults.append(f"{_name(got)}: heads {lost} before it are missing or no good")
-        elif got.open.previous != digest:
-            self.faults.append(f"{_name(got)}: it does not follow the head before it")
 
     def _take(self, got: Head) -> None:
         with self._db:
@@ -191,6 +184,18 @@ class Catalogue:
                 found = [one for one in found if one.offset < part.offset]
                 found.append(part)
         return found
+
+
+def _breaks(before: list[PutHead], got: Head) -> Iterator[tuple[range, str]]:
+    """Yield the heads that are missing before one, or none where it follows another, in words."""
+    last = before[-1].head if before else None
+    number, digest = (last.open.number, last.digest) if last else (0, "")
+    lost = range(number + 1, got.open.number)
+    if lost:
+        text = f"heads {lost[0]} to {lost[-1]} before it are missing or no good"
+        yield lost, f"{_name(got)}: {text}"
+    elif got.open.previous != digest:
+        yield lost, f"{_name(got)}: it does not follow the head before it"
 
 
 def _name(got: Head) -> str:

@@ -127,27 +127,33 @@ def _check_chain(
 ) -> None:
     """Check that each head of a keeper follows the one before, and note what they tell."""
     number, digest = 0, ""
+    sizes: dict[str, int] = {}
+    missing: list[int] = []
+    merged: set[int] = set()
     for got, told in _good_heads(bucket, versions, own, found):
         if told.number == number:
             if got != digest:
                 found.odd.append(f"head {number} of keeper {keeper}: somebody put another over it")
             continue
         lost = range(number + 1, told.number)
-        found.missing += (f"head {one} of keeper {keeper}" for one in lost)
+        missing += lost
+        merged |= keeper_heads.merged((told,))
         if not lost and told.previous != digest:
             found.altered.append(
                 f"head {number} of keeper {keeper}: the next one tells of another"
             )
         number, digest = told.number, got
         found.heads += 1
-        found.sizes |= {pack.name: pack.size for pack in told.came}
+        sizes |= {pack.name: pack.size for pack in told.came}
         for name in told.went:
-            found.sizes.pop(name, None)
+            sizes.pop(name, None)
+    found.sizes |= sizes  # what one keeper has let go, another may need
     if own is not None and own.last.number > number:
-        gone = range(number + 1, own.last.number + 1)
-        found.missing += (f"head {one} of keeper {keeper}" for one in gone)
+        missing += range(number + 1, own.last.number + 1)
     elif own is not None and own.last.number == number and own.last.digest != digest:
         found.altered.append(f"head {number} of keeper {keeper}: it is not the one that was sent")
+    gone = sorted({*missing} - merged)
+    found.missing += (f"head {one} of keeper {keeper}" for one in gone)
 
 
 def _good_heads(

@@ -49,6 +49,8 @@ class OpenPart(Record, frozen=True, kw_only=True):
         at: when it was made (RFC 3339), by the server's clock.
         came: packs that this head is the first to know.
         went: names of packs that no capture needed any more, and that were let go.
+        merges: number of the first of the heads before it of which it tells all again, up to
+            itself: these may be gone; 0 for none.
     """
 
     number: int
@@ -57,6 +59,7 @@ class OpenPart(Record, frozen=True, kw_only=True):
     at: str
     came: tuple[PackObject, ...] = ()
     went: tuple[str, ...] = ()
+    merges: int = 0
 
 
 class PackRows(Record, frozen=True, kw_only=True):
@@ -90,17 +93,27 @@ class LedgerPart(Record, frozen=True, kw_only=True):
     digest: bytes
 
 
+class AwayCapture(Record, frozen=True, kw_only=True):
+    """A capture that has left the keeper: it is off-site alone, in these packs."""
+
+    board: str
+    brief: CaptureBrief
+    packs: tuple[str, ...]
+
+
 class SealedPart(Record, frozen=True, kw_only=True):
     """What a head tells who has its key.
 
     Attributes:
-        released: (board, capture) that the keeper has thinned since; their packs may go.
+        released: (board, capture) that retention has given up since; their packs may go.
+        away: that have left the keeper, and are needed.
     """
 
     packs: tuple[PackRows, ...] = ()
     captures: tuple[SentCapture, ...] = ()
     ledgers: tuple[LedgerPart, ...] = ()
     released: tuple[tuple[str, str], ...] = ()
+    away: tuple[AwayCapture, ...] = ()
 
 
 class Head(NamedTuple):

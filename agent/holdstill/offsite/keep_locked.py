@@ -6,16 +6,18 @@ it is packed anew, from the keeper's own contents, and the pack ends with its lo
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import LinkError
 from holdstill.offsite import keeper_heads
+from holdstill.system import clocks
 
 if TYPE_CHECKING:
     from holdstill.offsite.bucket import Bucket
     from holdstill.offsite.locks import Locks
-    from holdstill.offsite.sent import Sent, SentPack
+    from holdstill.offsite.sent import Sent, SentHead, SentPack
 
 MOSTLY_DEAD = 0.3
 """Share of a pack's bytes that has to be needed, for the pack to be locked again as it is."""
@@ -59,13 +61,14 @@ def keep(
     Raises:
         LinkError: a lock could not be lengthened.
     """
-    alive = _live_bytes(sent, needed)
+    alive, away = _live_bytes(sent, needed), sent.away_packs()
     extended, deleted, dead = _extend_heads(bucket, sent, locks, keeper), 0, []
     for pack in sent.packs():
         live = alive.get(pack.id, 0)
-        if is_sure and not live:
+        may_go = is_sure and pack.name not in away
+        if may_go and not live:
             deleted += locks.is_over(pack.until) and _is_deleted(bucket, sent, pack)
-        elif is_sure and live < MOSTLY_DEAD * pack.size and locks.is_time(pack.until):
+        elif may_go and live < MOSTLY_DEAD * pack.size and locks.is_time(pack.until):
             dead.append((pack, _needed_of(sent, pack, needed)))
         elif locks.is_due(pack.until):
             extend(bucket, sent, locks, pack)
@@ -81,12 +84,29 @@ def extend(bucket: Bucket, sent: Sent, locks: Locks, pack: SentPack) -> None:
 
 
 def _extend_heads(bucket: Bucket, sent: Sent, locks: Locks, keeper: str) -> int:
-    due = [one for one in sent.heads() if locks.until is not None and locks.is_due(one.until)]
-    for one in due:
-        assert locks.until is not None  # noqa: S101  as above
-        bucket.extend(keeper_heads.key_of(keeper, one.number), one.version, locks.until)
-        sent.note_lock("head", one.number, locks.until_text)
-    return len(due)
+    extended = 0
+    for one in sent.heads():
+        key = keeper_heads.key_of(keeper, one.number)
+        if one.merged_by:
+            _let_go(bucket, sent, locks, key, one)
+        elif locks.until is not None and locks.is_due(one.until):
+            bucket.extend(key, one.version, locks.until)
+            sent.note_lock("head", one.number, locks.until_text)
+            extended += 1
+    return extended
+
+
+def _let_go(bucket: Bucket, sent: Sent, locks: Locks, key: str, one: SentHead) -> None:
+    """Delete a head that was merged, when its lock has ended."""
+    if locks.until is not None and not one.until:  # taken from the bucket: nobody has asked yet
+        until = bucket.locked(key, one.version).until
+        if until is not None:
+            sent.note_lock("head", one.number, clocks.rfc3339(until))
+            return
+    if locks.is_over(one.until):
+        with suppress(LinkError):  # the server holds it still
+            bucket.delete(key, one.version)
+            sent.forget_head(one.number)
 
 
 def _live_bytes(sent: Sent, needed: Needed) -> dict[int, int]:

@@ -10,7 +10,7 @@ from holdstill.offsite import head
 from holdstill.offsite.bucket import MissingObjectError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from holdstill.offsite.bucket import Bucket, Version
     from holdstill.offsite.head import Head, OpenPart
@@ -95,6 +95,11 @@ def check_place(which: FoundHead, told: OpenPart) -> None:
     """
     if (told.keeper, told.number) != (which.keeper, which.number):
         raise SecurityError(f"it is head {told.number} of keeper {told.keeper}")
+
+
+def merged(told: Iterable[OpenPart]) -> set[int]:
+    """Return the numbers of the heads that later ones tell all of again: these may be gone."""
+    return {number for one in told if one.merges for number in range(one.merges, one.number)}
 
 
 def _bytes(bucket: Bucket, version: Version) -> bytes:

@@ -72,7 +72,11 @@ class Locks:
         """
         if self.until is None:
             return False
-        return not until or _parsed(until) < self.now + timedelta(days=self._days) / 2
+        return not until or self.is_due_at(_parsed(until))
+
+    def is_due_at(self, until: datetime) -> bool:
+        """Return the same of a moment."""
+        return until < self.now + timedelta(days=self._days) / 2
 
     def is_time(self, until: str) -> bool:
         """Return whether to decide about something: its lock is due, or nothing is locked."""

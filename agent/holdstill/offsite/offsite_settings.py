@@ -52,6 +52,8 @@ class OffsiteSettings(Record, frozen=True, kw_only=True):
         recipient, heads: the keeper's part of the recovery key, in base64.
         access_key: file with the key of the bucket; "" for the environment.
         lock_days: how long packs are locked, counted from when they were last needed; 0 = never.
+        keep_here: how many captures of each board, the newest, stay at the keeper once they are
+            off-site; older ones leave, unless they are pinned. 0 = all stay.
         rate: most bytes a second that are sent; 0 = no limit.
         prices: of the owner.
     """
@@ -62,6 +64,7 @@ class OffsiteSettings(Record, frozen=True, kw_only=True):
     heads: str
     access_key: str = ""
     lock_days: int = 30
+    keep_here: int = 0
     rate: ByteSize = ByteSize(0)
     prices: Prices = Prices()
 
@@ -120,4 +123,10 @@ def _problems(found: OffsiteSettings) -> list[str]:
         problems += [] if is_key else [f"{name}: must be {SIZE} bytes in base64"]
     if not 0 <= found.lock_days <= 3650:
         problems.append("lock_days: must be from 0 to 3650")
+    if found.keep_here < 0:
+        problems.append("keep_here: must not be below 0")
+    if found.keep_here and not found.lock_days:
+        problems.append(
+            "keep_here: needs lock_days, for whoever has the access key could delete the only copy"
+        )
     return problems

@@ -1,4 +1,4 @@
-"""Fills a pack: contents in, one file out, in flat memory."""
+"""Fills a pack: contents in, one file out, in flat memory, sealed on all processors."""
 
 from __future__ import annotations
 
@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, NamedTuple
 from holdstill.errors import DamagedContentError
 from holdstill.offsite import pack_format
 from holdstill.offsite.pack_format import Row
+from holdstill.offsite.seal_ahead import Record, SealAhead
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from concurrent.futures import ThreadPoolExecutor
     from pathlib import Path
 
     from holdstill.offsite.recovery_key import KeeperKeys
@@ -41,14 +44,20 @@ class PackWriter:
     Args:
         path: a file that must not exist yet.
         keys: for whom it is sealed.
+        pool: of threads that seal.
+
+    Attributes:
+        contents: how many it has.
+        size: bytes that are written; some more may be under way.
     """
 
-    def __init__(self, path: Path, keys: KeeperKeys) -> None:
+    def __init__(self, path: Path, keys: KeeperKeys, pool: ThreadPoolExecutor) -> None:
         self.path = path
-        self._key = os.urandom(pack_format.KEY)
-        self._sealed_key = keys.seal(self._key)
+        key = os.urandom(pack_format.KEY)
+        self._sealed_key = keys.seal(key)
+        self._ahead = SealAhead(pool, key, self._take)
         self._rows = bytearray()
-        self._records = self.size = 0
+        self._records = self._offset = self._first = self.contents = self.size = 0
         self._name, self._md5 = hashlib.sha256(), hashlib.md5(usedforsecurity=False)
         self._file = path.open("xb")
         self._write(pack_format.header(self._sealed_key))
@@ -58,11 +67,6 @@ class PackWriter:
         """Whether it has the size that packs are to have."""
         return self.size >= pack_format.TARGET
 
-    @property
-    def contents(self) -> int:
-        """How many contents it has."""
-        return len(self._rows) // pack_format.ROW_SIZE
-
     def add(self, digest: bytes, handle: int) -> None:
         """Add a content from an open file, and check it on the way.
 
@@ -71,29 +75,28 @@ class PackWriter:
                 written of it can be opened by nobody.
             OSError: it cannot be read, or the pack not be written.
         """
-        offset, first, total = self.size, self._records, hashlib.sha256()
-        data = _read(handle, 0)
-        position, segment = len(data), 0
-        while True:
-            following = _read(handle, position) if len(data) == pack_format.SEGMENT else b""
+        total, is_good = hashlib.sha256(), False
+        for segment, (data, is_last) in enumerate(_segments(handle)):
             total.update(data)
-            record = pack_format.seal_record(
-                data, self._key, self._records, digest, segment=segment, is_last=not following
-            )
-            self._write(record)
+            is_good = is_last and total.digest() == digest
+            self._ahead.add(Record(data, digest, self._records, segment, is_last, is_good))
             self._records += 1
-            segment += 1
-            if not following:
-                break
-            data, position = following, position + len(following)
-        if total.digest() != digest:
+        if not is_good:
             raise DamagedContentError("the store's copy", digest.hex())
-        self._rows += Row(digest, offset, self.size - offset, first).encode()
+        self.contents += 1
+
+    def _take(self, record: Record, sealed: bytes) -> None:
+        """Write a record, and note its content when that is complete."""
+        if record.segment == 0:
+            self._offset, self._first = self.size, record.number
+        self._write(sealed)
+        if record.is_good:
+            length = self.size - self._offset
+            self._rows += Row(record.digest, self._offset, length, self._first).encode()
 
     def finish(self) -> Pack:
-        """Complete the pack, also on the medium."""
-        self._file.flush()
-        os.fsync(self._file.fileno())
+        """Complete the pack. Its file is scratch: after a crash the pack is made again."""
+        self._ahead.finish()
         self._file.close()
         md5 = base64.b64encode(self._md5.digest()).decode()
         return Pack(self._name.hexdigest(), self.size, md5, self._sealed_key, bytes(self._rows))
@@ -107,6 +110,16 @@ class PackWriter:
         self._name.update(data)
         self._md5.update(data)
         self.size += len(data)
+
+
+def _segments(handle: int) -> Iterator[tuple[bytes, bool]]:
+    """Yield the segments of a file, each with whether it is the last; an empty file has one."""
+    data = _read(handle, 0)
+    position = len(data)
+    while len(data) == pack_format.SEGMENT and (following := _read(handle, position)):
+        yield data, False
+        data, position = following, position + len(following)
+    yield data, True
 
 
 def _read(handle: int, position: int) -> bytes:

@@ -11,9 +11,11 @@ import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
+import msgspec
+
 from holdstill.errors import MachineError
 from holdstill.offsite import pack_format
-from holdstill.offsite.head import LedgerPart, PackObject, PackRows
+from holdstill.offsite.head import AwayCapture, LedgerPart, PackObject, PackRows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
 
 NAME = "offsite.sqlite"
 _PATIENCE = 60.0
-_VERSION = 1
+_VERSION = 2
 _SCHEMA = """\
 CREATE TABLE pack (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, size INTEGER NOT NULL,
  version TEXT NOT NULL, until TEXT NOT NULL, head INTEGER, sealed_key BLOB NOT NULL,
@@ -33,13 +35,20 @@ CREATE TABLE content (digest BLOB PRIMARY KEY, pack INTEGER NOT NULL, length INT
  WITHOUT ROWID;
 CREATE INDEX content_pack ON content (pack);
 CREATE TABLE head (number INTEGER PRIMARY KEY, digest TEXT NOT NULL, version TEXT NOT NULL,
- until TEXT NOT NULL);
+ until TEXT NOT NULL, size INTEGER NOT NULL, merged_by INTEGER NOT NULL DEFAULT 0);
 CREATE TABLE capture (board TEXT NOT NULL, name TEXT NOT NULL, manifest BLOB NOT NULL,
  signature BLOB NOT NULL, enrolment BLOB NOT NULL, PRIMARY KEY (board, name)) WITHOUT ROWID;
 CREATE TABLE ledger (board TEXT NOT NULL, offset INTEGER NOT NULL, length INTEGER NOT NULL,
  digest BLOB NOT NULL, PRIMARY KEY (board, offset)) WITHOUT ROWID;
+CREATE TABLE away (board TEXT NOT NULL, name TEXT NOT NULL, told BLOB NOT NULL,
+ PRIMARY KEY (board, name)) WITHOUT ROWID;
+CREATE TABLE away_pack (board TEXT NOT NULL, name TEXT NOT NULL, pack TEXT NOT NULL,
+ PRIMARY KEY (board, name, pack)) WITHOUT ROWID;
 CREATE TABLE went (name TEXT PRIMARY KEY) WITHOUT ROWID;
+CREATE TABLE doubt (number INTEGER PRIMARY KEY);
+INSERT INTO doubt VALUES (1);
 """
+"""doubt: the head after the last one that is noted, if it may have been put all the same."""
 
 
 class SentPack(NamedTuple):
@@ -53,12 +62,18 @@ class SentPack(NamedTuple):
 
 
 class SentHead(NamedTuple):
-    """A head that was put."""
+    """A head that was put.
+
+    Attributes:
+        merged_by: number of a later head that tells all of it again; 0 for none.
+    """
 
     number: int
     digest: str
     version: str
     until: str
+    size: int
+    merged_by: int
 
 
 class Sent:
@@ -81,14 +96,58 @@ class Sent:
         """Return (board, name) of the captures that are off-site and not released."""
         return frozenset(self._db.execute("SELECT board, name FROM capture"))
 
+    def away(self) -> tuple[AwayCapture, ...]:
+        """Return the captures that have left the keeper, in their order."""
+        rows = self._db.execute("SELECT told FROM away ORDER BY board, name")
+        return tuple(msgspec.msgpack.decode(told, type=AwayCapture) for (told,) in rows)
+
+    def is_away(self, capture: AwayCapture) -> bool:
+        """Return whether a head has told that a capture has left."""
+        query = "SELECT 1 FROM away WHERE board = ? AND name = ?"
+        row = self._db.execute(query, (capture.board, capture.brief.name)).fetchone()
+        return row is not None
+
+    def away_packs(self) -> frozenset[str]:
+        """Return the packs that captures need which have left: nobody else has what is in them."""
+        return frozenset(name for (name,) in self._db.execute("SELECT pack FROM away_pack"))
+
+    def documents_of(self, board: str, name: str) -> tuple[bytes, bytes, bytes] | None:
+        """Return the digests of the documents of a capture that a head has told of."""
+        query = "SELECT manifest, signature, enrolment FROM capture WHERE board = ? AND name = ?"
+        row = self._db.execute(query, (board, name)).fetchone()
+        return (row[0], row[1], row[2]) if row else None
+
+    def pack_of(self, digest: bytes) -> str | None:
+        """Return the pack that a head tells to have a content."""
+        query = (
+            "SELECT name FROM content JOIN pack ON pack.id = content.pack "
+            "WHERE digest = ? AND head IS NOT NULL"
+        )
+        row = self._db.execute(query, (digest,)).fetchone()
+        return row[0] if row else None
+
+    def pack(self, name: str) -> SentPack:
+        """Return a pack that was put."""
+        query = "SELECT id, name, size, version, until FROM pack WHERE name = ?"
+        return SentPack._make(self._db.execute(query, (name,)).fetchone())
+
     def last_head(self) -> SentHead:
         """Return the newest head; of number 0 before the first."""
         row = self._db.execute("SELECT * FROM head ORDER BY number DESC LIMIT 1").fetchone()
-        return SentHead._make(row) if row else SentHead(0, "", "", "")
+        return SentHead._make(row) if row else SentHead(0, "", "", "", 0, 0)
 
     def heads(self) -> tuple[SentHead, ...]:
         """Return all heads."""
         return tuple(map(SentHead._make, self._db.execute("SELECT * FROM head ORDER BY number")))
+
+    def begin_head(self, number: int) -> None:
+        """Note that a head is about to be put, of which nobody may be told whether it was."""
+        with self._db:
+            self._db.execute("INSERT OR IGNORE INTO doubt VALUES (?)", (number,))
+
+    def is_in_doubt(self) -> bool:
+        """Return whether there may be a newer head than is noted: see `begin_head`."""
+        return self._db.execute("SELECT 1 FROM doubt").fetchone() is not None
 
     def note_pack(self, pack: Pack, *, version: str, until: str) -> None:
         """Note that a pack was put."""
@@ -121,13 +180,15 @@ class Sent:
             for name, size, key, packed in rows
         )
 
-    def note_head(self, head: Head, *, version: str, until: str) -> None:
-        """Note that a head was put, with all that it tells."""
+    def note_head(self, head: Head, *, version: str, until: str, size: int) -> None:
+        """Note that a head of so many bytes was put, with all that it tells."""
         number = head.open.number
         with self._db:
             self._db.execute(
-                "INSERT INTO head VALUES (?, ?, ?, ?)", (number, head.digest, version, until)
+                "INSERT INTO head (number, digest, version, until, size) VALUES (?, ?, ?, ?, ?)",
+                (number, head.digest, version, until, size),
             )
+            self._db.execute("DELETE FROM doubt")
             # Rows are in the head now: no need to have them twice.
             self._db.executemany(
                 "UPDATE pack SET head = ?, rows = x'' WHERE name = ?",
@@ -135,7 +196,17 @@ class Sent:
             )
             self._note_told(head)
 
+    def forget_head(self, number: int) -> None:
+        """Note that a head that was merged is gone."""
+        with self._db:
+            self._db.execute("DELETE FROM head WHERE number = ?", (number,))
+
     def _note_told(self, head: Head) -> None:
+        if head.open.merges:
+            self._db.execute(
+                "UPDATE head SET merged_by = ? WHERE number >= ? AND number < ?",
+                (head.open.number, head.open.merges, head.open.number),
+            )
         self._db.executemany(
             "INSERT OR IGNORE INTO capture VALUES (?, ?, ?, ?, ?)",
             ((sent.board, sent.brief.name, *sent.documents) for sent in head.sealed.captures),
@@ -143,6 +214,10 @@ class Sent:
         self._db.executemany(
             "DELETE FROM capture WHERE board = ? AND name = ?", head.sealed.released
         )
+        self._note_away(head)
+        released = head.sealed.released
+        self._db.executemany("DELETE FROM away WHERE board = ? AND name = ?", released)
+        self._db.executemany("DELETE FROM away_pack WHERE board = ? AND name = ?", released)
         for one in head.sealed.ledgers:
             # A part takes the place of all that began where it begins, or later.
             self._db.execute(
@@ -159,12 +234,27 @@ class Sent:
         )
         self._db.executemany("DELETE FROM pack WHERE name = ?", gone)
 
-    def take(self, head: Head, *, version: str, packs: Callable[[str], tuple[str, str]]) -> None:
+    def _note_away(self, head: Head) -> None:
+        for away in head.sealed.away:
+            name = away.brief.name
+            told = msgspec.msgpack.encode(away)
+            self._db.execute(
+                "INSERT OR REPLACE INTO away VALUES (?, ?, ?)", (away.board, name, told)
+            )
+            self._db.executemany(
+                "INSERT OR IGNORE INTO away_pack VALUES (?, ?, ?)",
+                ((away.board, name, pack) for pack in away.packs),
+            )
+
+    def take(
+        self, head: Head, *, version: str, size: int, packs: Callable[[str], tuple[str, str]]
+    ) -> None:
         """Note what a head tells that is in the bucket already; heads are taken in their order.
 
         Args:
             head: as it was read.
             version: of its object.
+            size: bytes of it.
             packs: returns version and end of the lock of a pack by its name.
         """
         number = head.open.number
@@ -172,7 +262,8 @@ class Sent:
         with self._db:
             # Asked for again before the first deadline that there may be.
             self._db.execute(
-                "INSERT INTO head VALUES (?, ?, ?, '')", (number, head.digest, version)
+                "INSERT INTO head (number, digest, version, until, size) VALUES (?, ?, ?, '', ?)",
+                (number, head.digest, version, size),
             )
             for pack in head.sealed.packs:
                 at, until = packs(pack.name)

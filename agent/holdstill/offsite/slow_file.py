@@ -6,6 +6,7 @@ import io
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from typing_extensions import Buffer
@@ -16,14 +17,22 @@ _STEP = 64 << 10
 """Bytes that are read at a time."""
 
 
+class GivenUp(BaseException):
+    """Nobody wants the rest of a file any more: no error, so that no client tries again."""
+
+
 class _SlowFile(io.FileIO):
-    def __init__(self, path: Path, rate: int, clock: Clock) -> None:
+    def __init__(
+        self, path: Path, rate: int, clock: Clock, is_given_up: Callable[[], bool]
+    ) -> None:
         super().__init__(path)
-        self._rate, self._clock = rate, clock
+        self._rate, self._clock, self._is_given_up = rate, clock, is_given_up
         self._due = clock.monotonic()
 
     def readinto(self, buffer: Buffer, /) -> int | None:
         """Read the next bytes when it is their time."""
+        if self._is_given_up():
+            raise GivenUp
         count = super().readinto(memoryview(buffer)[:_STEP])
         if self._rate and count:
             now = self._clock.monotonic()
@@ -34,12 +43,15 @@ class _SlowFile(io.FileIO):
         return count
 
 
-def opened(path: Path, rate: int, clock: Clock) -> io.BufferedReader:
+def opened(
+    path: Path, rate: int, clock: Clock, *, is_given_up: Callable[[], bool]
+) -> io.BufferedReader:
     """Open a file for reading, which the caller closes.
 
     Args:
         path: of the file.
         rate: most bytes a second; 0 = no limit.
         clock: to wait by.
+        is_given_up: is asked before each read, which raises GivenUp from then on.
     """
-    return io.BufferedReader(_SlowFile(path, rate, clock), _STEP)
+    return io.BufferedReader(_SlowFile(path, rate, clock, is_given_up), _STEP)

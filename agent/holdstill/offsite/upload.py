@@ -8,25 +8,30 @@ its contents are there; before that nothing off-site says that it exists.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.offsite import head, in_memory, keeper_heads, promises, slow_file
+from holdstill.offsite import head, in_memory, keeper_heads, merged_head, promises, seal_ahead
+from holdstill.offsite.bucket import Version
 from holdstill.offsite.head import LedgerPart, OpenPart, SealedPart, SentCapture
+from holdstill.offsite.keeper_heads import FoundHead
+from holdstill.offsite.pack_sender import PackSender
 from holdstill.offsite.pack_writer import PackWriter
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
+    from concurrent.futures import ThreadPoolExecutor
     from pathlib import Path
 
     from holdstill.model.protocol import CaptureBrief
     from holdstill.offsite.bucket import Bucket
-    from holdstill.offsite.head import Head
+    from holdstill.offsite.head import AwayCapture, Head, PackObject
     from holdstill.offsite.locks import Locks
     from holdstill.offsite.offsite_settings import OffsiteSettings
-    from holdstill.offsite.sent import Sent
+    from holdstill.offsite.sent import Sent, SentHead
     from holdstill.system.clocks import Clock
 
 _UNTOLD_MOST = 16
@@ -84,7 +89,9 @@ class Uploader:
     """One run of sending.
 
     Attributes:
-        folder: of this machine, for the pack in the making.
+        folder: of this machine, for the pack in the making, and the one on its way.
+        pool: threads that seal.
+        sender: puts packs.
     """
 
     bucket: Bucket
@@ -93,11 +100,18 @@ class Uploader:
     locks: Locks
     clock: Clock
     folder: Path
+    pool: ThreadPoolExecutor = field(default_factory=seal_ahead.pool)
+    sender: PackSender = field(init=False)
     report: UploadReport = field(default_factory=UploadReport)
     _writer: PackWriter | None = None
     _in_pack: set[bytes] = field(default_factory=set)
+    _on_the_way: set[bytes] = field(default_factory=set)
+    _numbers: Iterator[int] = field(default_factory=itertools.count)
     _waiting: list[SentCapture] = field(default_factory=list)
     _ledgers: list[LedgerPart] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.sender = PackSender(self.bucket, self.locks, self.settings.rate, self.clock)
 
     def send(self, capture: CaptureToSend) -> None:
         """Send what a capture needs and is not there yet.
@@ -121,7 +135,7 @@ class Uploader:
     def send_again(self, digests: Iterable[bytes], open_content: OpenContent) -> None:
         """Pack contents again that are in a pack which is mostly dead."""
         for digest in digests:
-            if digest not in self._in_pack:
+            if not self._is_packed(digest):
                 self._put_in(digest, open_content)
 
     def send_ledger(self, board: str, data: bytes) -> None:
@@ -146,8 +160,12 @@ class Uploader:
         return digest
 
     def _add(self, digest: bytes, open_content: OpenContent) -> None:
-        if digest not in self._in_pack and not self.sent.has(digest):
+        if not self._is_packed(digest) and not self.sent.has(digest):
             self._put_in(digest, open_content)
+
+    def _is_packed(self, digest: bytes) -> bool:
+        """Return whether a content is in a pack that is not settled."""
+        return digest in self._in_pack or digest in self._on_the_way
 
     def _put_in(self, digest: bytes, open_content: OpenContent) -> None:
         handle = open_content(digest)
@@ -161,25 +179,30 @@ class Uploader:
 
     def _pack(self) -> PackWriter:
         if self._writer is None:
-            self._writer = PackWriter(self.folder / "pack", self.settings.keys)
+            path = self.folder / f"pack-{next(self._numbers)}"
+            self._writer = PackWriter(path, self.settings.keys, self.pool)
         return self._writer
 
     def _put_pack(self) -> None:
-        """Put the pack in the making, if it has anything."""
+        """Begin to put the pack in the making, if it has anything, after the one before."""
         writer, self._writer = self._writer, None
         if writer is None or not writer.contents:
             return
         pack = writer.finish()
-        key = keeper_heads.pack_key(pack.name)
-        with slow_file.opened(writer.path, self.settings.rate, self.clock) as body:
-            version = self.bucket.put(key, body, pack.md5, until=self.locks.until)
-        self.locks.check(key, version)
-        self.sent.note_pack(pack, version=version, until=self.locks.until_text)
-        writer.path.unlink()
-        self._in_pack.clear()
+        self._settle()
+        self._on_the_way, self._in_pack = self._in_pack, set()
+        self.sender.begin(pack, writer.path)
+
+    def _settle(self) -> None:
+        """Wait for the pack that is on its way, and note it."""
+        done = self.sender.settled()
+        if done is None:
+            return
+        self.sent.note_pack(done.pack, version=done.version, until=self.locks.until_text)
         self.report.packs += 1
-        self.report.bytes += pack.size
-        self.report.contents += writer.contents
+        self.report.bytes += done.pack.size
+        self.report.contents += len(self._on_the_way)
+        self._on_the_way.clear()
         if len(self.sent.untold()) >= _UNTOLD_MOST:
             # Captures that wait are complete: their contents went before them.
             self._put_head(())
@@ -187,7 +210,9 @@ class Uploader:
     def finish(self, released: Iterable[tuple[str, str]]) -> UploadReport:
         """Put what is left, and a head that tells of all; released: thinned captures."""
         self._put_pack()
+        self._settle()
         self._put_head(tuple(released))
+        self._merge_heads()
         self.report.head = self.sent.last_head().number
         return self.report
 
@@ -196,22 +221,50 @@ class Uploader:
         captures, ledgers = self._told()
         if not (untold or gone or captures or ledgers or released):
             return
-        last = self.sent.last_head()
-        told = OpenPart(
-            number=last.number + 1, keeper=self.settings.keeper, previous=last.digest,
-            at=clocks.rfc3339(self.locks.now), came=tuple(one for one, _ in untold), went=gone,
-        )  # fmt: skip
         sealed = SealedPart(
             packs=tuple(rows for _, rows in untold), captures=captures, ledgers=ledgers,
             released=released,
         )  # fmt: skip
+        self._put_this_head(sealed, came=tuple(one for one, _ in untold), went=gone)
+        self.report.captures += [f"{one.board}/{one.brief.name}" for one in captures]
+
+    def tell_away(self, captures: Sequence[AwayCapture]) -> None:
+        """Put a head that tells that captures are off-site alone from now on."""
+        if captures:
+            self._put_this_head(SealedPart(away=tuple(captures)), came=(), went=())
+
+    def _put_this_head(
+        self, sealed: SealedPart, *, came: tuple[PackObject, ...], went: tuple[str, ...],
+        merges: int = 0,
+    ) -> None:  # fmt: skip
+        last = self.sent.last_head()
+        told = OpenPart(
+            number=last.number + 1, keeper=self.settings.keeper, previous=last.digest,
+            at=clocks.rfc3339(self.locks.now), came=came, went=went, merges=merges,
+        )  # fmt: skip
         data = head.encode(told, sealed, self.settings.keys.heads)
         key = keeper_heads.key_of(told.keeper, told.number)
+        self.sent.begin_head(told.number)
         version = self.bucket.put(key, data, promises.md5_of(data), until=self.locks.until)
         self.locks.check(key, version)
         made: Head = head.Head(told, sealed, head.digest(data))
-        self.sent.note_head(made, version=version, until=self.locks.until_text)
-        self.report.captures += [f"{one.board}/{one.brief.name}" for one in captures]
+        self.sent.note_head(made, version=version, until=self.locks.until_text, size=len(data))
+
+    def _merge_heads(self) -> None:
+        """Put one head in place of many small ones, if there are many."""
+        live = [one for one in self.sent.heads() if not one.merged_by]
+        chosen = {*merged_head.run([(one.number, one.size) for one in live])}
+        if chosen:
+            found = [self._read_head(one) for one in live if one.number in chosen]
+            came, went, sealed = merged_head.merged(found)
+            self._put_this_head(sealed, came=came, went=went, merges=min(chosen))
+
+    def _read_head(self, one: SentHead) -> Head:
+        keeper = self.settings.keeper
+        key = keeper_heads.key_of(keeper, one.number)
+        version = Version(key, one.version, one.size, self.locks.now)
+        which = FoundHead(keeper, one.number, version)
+        return keeper_heads.read(self.bucket, which, self.settings.keys.heads)
 
     def _told(self) -> tuple[tuple[SentCapture, ...], tuple[LedgerPart, ...]]:
         """Return what can be told now: that whose contents are all in packs that were put."""
@@ -226,6 +279,8 @@ class Uploader:
         return captures, ledgers
 
     def close(self) -> None:
-        """Give up the pack in the making; what was put stays."""
+        """Give up the packs in the making and on the way; what was put stays."""
+        self.sender.close()
+        self.pool.shutdown(cancel_futures=True)
         if self._writer is not None:
             self._writer.close()

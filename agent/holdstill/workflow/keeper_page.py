@@ -111,7 +111,9 @@ class KeeperPage:
     def look_at_all(self) -> None:
         """Look at every board that is due, and at the store as a whole."""
         self._each(None, self._looked)
-        self._troubles = store_state.troubles(self._store, self._settings, is_shut_off=True)
+        self._troubles = store_state.troubles(
+            self._store, self._settings, now=self._clock.now(), is_shut_off=True
+        )
 
     def check_signatures(self) -> None:
         """Check the signatures of all captures that are new, so that no page has to wait for it.

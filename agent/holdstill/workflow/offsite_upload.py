@@ -14,13 +14,16 @@ from holdstill.errors import BusyError, HoldstillError, LinkError, MachineError
 from holdstill.keeper import account_captures, enrolment, references
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
 from holdstill.model import names
+from holdstill.model.settings import Retention
 from holdstill.offsite import (
+    adopt,
     bucket_address,
     catch_up,
     cost,
     in_memory,
     keep_locked,
     offsite_settings,
+    run_notes,
     sent,
 )
 from holdstill.offsite.bucket import Bucket
@@ -30,12 +33,12 @@ from holdstill.offsite.upload import (
     UploadReport,
 )
 from holdstill.records import capture_contents
-from holdstill.system import files, work_folder
-from holdstill.workflow import each_board, explain
+from holdstill.system import clocks, files, work_folder
+from holdstill.workflow import each_board, explain, offsite_leave
 from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
@@ -48,6 +51,8 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
     from holdstill.workflow.ports import Progress
 
+    Briefs = Mapping[BoardName, tuple[CaptureBrief, ...]]
+
 LOCK = "offsite.lock"
 WORK = Path("/var/tmp")  # noqa: S108  a folder of our own is made in it
 """Where a pack is made: its bytes, some 32 MiB, must fit."""
@@ -59,18 +64,26 @@ class OffsiteReport:
 
     Attributes:
         sent: what was put.
+        adopted: packs of other keepers that were taken over.
         extended, deleted: locks that were lengthened; packs that were let go.
         requests: calls of the server.
         troubles: captures that could not be sent, each with why; the others were.
+        left: captures that have left the keeper now.
+        away: board to all that are off-site alone.
+        newest: board to when its newest capture that is off-site arrived here.
         warnings: what somebody else has put there, of which nothing is used.
     """
 
     sent: UploadReport
+    adopted: int
     extended: int
     deleted: int
     requests: int
     troubles: tuple[BoardTrouble, ...]
     warnings: tuple[str, ...]
+    left: list[str]
+    away: dict[str, tuple[str, ...]]
+    newest: dict[str, str]
 
 
 class _StoredToSend:
@@ -104,9 +117,13 @@ def opened_bucket(settings: OffsiteSettings) -> Bucket:
 
 def upload(
     store: Store, *, clock: Clock, runner: Runner, progress: Progress,
-    reach: Callable[[OffsiteSettings], Bucket] = opened_bucket,
+    reach: Callable[[OffsiteSettings], Bucket] = opened_bucket, is_shared: bool = False,
+    rule: Retention | None = None,
 ) -> OffsiteReport:  # fmt: skip
     """Send all that is not off-site yet, the newest capture of each board first.
+
+    is_shared: whether to look first at what other keepers have put there.
+    rule: what is kept of boards without a rule of their own; None for what keepers begin with.
 
     Raises:
         UsageError: the store has no off-site copy.
@@ -115,20 +132,77 @@ def upload(
         SecurityError: somebody else writes there in this keeper's name.
     """
     settings = offsite_settings.read(store.root)
+    with _alone(store.root):
+        try:
+            report = _upload(
+                store, settings, clock, runner, progress, reach(settings), is_shared=is_shared,
+                rule=rule or Retention(),
+            )  # fmt: skip
+        except (HoldstillError, OSError) as error:
+            _note_failure(store, clock, error)
+            raise
+        _note_success(store, clock, report)
+        return report
+
+
+def _upload(
+    store: Store, settings: OffsiteSettings, clock: Clock, runner: Runner, progress: Progress,
+    bucket: Bucket, *, is_shared: bool, rule: Retention,
+) -> OffsiteReport:  # fmt: skip
     with ExitStack() as undo:
-        undo.enter_context(_alone(store.root))
-        bucket = reach(settings)
         noted = undo.enter_context(sent.opened(store.root / sent.NAME))
         folder = undo.enter_context(work_folder.made(WORK))
         warnings = catch_up.catch_up(bucket, noted, settings)
         locks = Locks(bucket, settings.lock_days, clock)
         uploader = Uploader(bucket, noted, settings, locks, clock, folder)
         undo.callback(uploader.close)
+        adopted = _adopt(store, uploader, runner) if is_shared else 0
         extended, deleted = _keep_locked(store, uploader)
         troubles, present = _send_all(store, uploader, runner, progress)
-        gone = noted.captures() - present if not troubles else frozenset()
+        gone = _gone(store, uploader, rule, present) if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
-        return OffsiteReport(report, extended, deleted, bucket.requests, troubles, warnings)
+        left, stay = offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
+        return OffsiteReport(
+            report, adopted, extended, deleted, bucket.requests, (*troubles, *stay), warnings,
+            left, _names_away(noted), _newest_sent(noted, present),
+        )  # fmt: skip
+
+
+def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -> None:
+    known = explain.explained(error)
+    do = known.hint if known else ""
+    run_notes.change(
+        store.root, clock.now(), failed=str(error), do=do,
+        is_lasting=not isinstance(error, LinkError),
+    )  # fmt: skip
+
+
+def _note_success(store: Store, clock: Clock, report: OffsiteReport) -> None:
+    now = clock.now()
+    left = tuple(trouble.sentence for trouble in report.troubles)
+    changed = {} if left else {"since": clocks.rfc3339(now)}
+    run_notes.change(
+        store.root, now, failed="", do="", is_lasting=False, left=left, newest=report.newest,
+        away=report.away, **changed,
+    )  # fmt: skip
+
+
+def _names_away(noted: Sent) -> dict[str, tuple[str, ...]]:
+    found: dict[str, tuple[str, ...]] = {}
+    for one in noted.away():
+        found[one.board] = (*found.get(one.board, ()), one.brief.name)
+    return found
+
+
+def _newest_sent(noted: Sent, present: Briefs) -> dict[str, str]:
+    """Return when the newest capture of each board that is off-site has arrived here."""
+    captures = noted.captures()
+    return {
+        board: brief.arrived_at
+        for board, briefs in present.items()
+        for brief in briefs
+        if (board, brief.name) in captures and brief.arrived_at
+    }
 
 
 @contextmanager
@@ -144,6 +218,32 @@ def _alone(root: Path) -> Iterator[None]:
         yield
 
 
+def _adopt(store: Store, uploader: Uploader, runner: Runner) -> int:
+    """Take over what other keepers have put there of what is to be sent; return how many packs."""
+    settings, noted = uploader.settings, uploader.sent
+    offered = adopt.offered(
+        uploader.bucket, keeper=settings.keeper, key=settings.keys.heads, sent=noted
+    )
+    with references.opened(store) as known:
+        known.load(_needs(_unsent_captures(store, noted, runner)))
+        wanted = offered.wanted(_unsent(noted, known))
+    return sum(adopt.take_over(uploader.bucket, noted, uploader.locks, *pack) for pack in wanted)
+
+
+def _unsent_captures(store: Store, noted: Sent, runner: Runner) -> list[StoredCapture]:
+    found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
+    return [
+        BoardCaptures(store, board, runner).capture(brief.name)
+        for board, briefs in found.results.items()
+        for brief in _good(briefs)
+        if not noted.is_sent(board, brief.name)
+    ]
+
+
+def _needs(captures: Iterable[StoredCapture]) -> Iterator[tuple[bytes, int]]:
+    return (pair for one in captures for pair in capture_contents.needed(one))
+
+
 def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
     """Lengthen and end locks; return how many of each."""
     # As for garbage: what cannot be read may need anything.
@@ -157,6 +257,8 @@ def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
     for pack, digests in kept.mostly_dead:
         try:
             uploader.send_again(digests, partial(_open_again, store, uploader.sent))
+        except LinkError:
+            raise  # what was packed with it is not there
         except (HoldstillError, OSError):
             # Not all of it is here any more in good order: the pack has to stay.
             keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, pack)
@@ -181,9 +283,21 @@ def _open_again(store: Store, noted: Sent, digest: bytes) -> int:
     return store.contents.open(digest)
 
 
+def _gone(
+    store: Store, uploader: Uploader, rule: Retention,
+    present: Briefs,
+) -> frozenset[tuple[str, str]]:  # fmt: skip
+    """Return the captures that nobody keeps any more."""
+    noted = uploader.sent
+    here = {(board, brief.name) for board, briefs in present.items() for brief in briefs}
+    away = {(one.board, one.brief.name) for one in noted.away()}
+    given_up = offsite_leave.given_up(store, uploader, rule, present)
+    return (noted.captures() - here - away) | given_up
+
+
 def _send_all(
     store: Store, uploader: Uploader, runner: Runner, progress: Progress
-) -> tuple[tuple[BoardTrouble, ...], frozenset[tuple[str, str]]]:
+) -> tuple[tuple[BoardTrouble, ...], Briefs]:
     """Send captures; return what could not be, and all captures that the store has."""
     found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
     troubles = list(found.troubles)
@@ -202,7 +316,7 @@ def _send_all(
             uploader.send(_StoredToSend(store, capture, brief))
         except (HoldstillError, OSError) as error:
             known = explain.explained(error)
-            if known is None or _is_of_link(known):
+            if known is None or _ends_the_run(error):
                 raise
             troubles.append(each_board.trouble(f"{board}/{brief.name}", known))
             continue
@@ -210,13 +324,13 @@ def _send_all(
     for board in sorted(touched):
         path = BoardCaptures(store, board, runner).ledger_file.path
         uploader.send_ledger(board, files.read_regular(path))
-    names = ((board, brief.name) for board, briefs in found.results.items() for brief in briefs)
-    return tuple(troubles), frozenset(names)
+    return tuple(troubles), found.results
 
 
-def _is_of_link(error: HoldstillError) -> bool:
+def _ends_the_run(error: HoldstillError | OSError) -> bool:
     """Whether going on with the next capture would meet the same."""
-    return isinstance(error, LinkError | MachineError)
+    known = explain.explained(error)
+    return known is None or isinstance(known, LinkError | MachineError)
 
 
 def _good(briefs: tuple[CaptureBrief, ...]) -> list[CaptureBrief]:
@@ -226,15 +340,9 @@ def _good(briefs: tuple[CaptureBrief, ...]) -> list[CaptureBrief]:
 def count(store: Store, *, runner: Runner) -> Cost:
     """Count what the next run would send, and what that costs; nothing is sent."""
     settings = offsite_settings.read(store.root)
-    found = each_board.do(store, None, lambda name: BoardCaptures(store, name, runner).briefs())
     with sent.opened(store.root / sent.NAME) as noted, references.opened(store) as known:
-        captures = [
-            BoardCaptures(store, board, runner).capture(brief.name)
-            for board, briefs in found.results.items()
-            for brief in _good(briefs)
-            if not noted.is_sent(board, brief.name)
-        ]
-        known.load(pair for one in captures for pair in capture_contents.needed(one))
+        captures = _unsent_captures(store, noted, runner)
+        known.load(_needs(captures))
         return cost.count(
             _unsent(noted, known), store.contents.open, captures=len(captures), settings=settings
         )

@@ -27,6 +27,8 @@ from holdstill.model.layout import Record
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.notify import messages
 from holdstill.notify.metrics import Family
+from holdstill.offsite import run_notes
+from holdstill.offsite.run_notes import RunNotes
 from holdstill.schedule import due_nights
 from holdstill.system import clocks, files
 from holdstill.workflow import each_board, store_state
@@ -178,12 +180,14 @@ class Look(Record, frozen=True, kw_only=True):
         boards: by name.
         store: what is wrong with the store as a whole, in sentences.
         free_bytes, total_bytes: of its file system; 0 where nobody looked.
+        offsite: how its off-site copy was last; None if it has none.
     """
 
     boards: tuple[BoardSilence, ...]
     store: tuple[str, ...] = ()
     free_bytes: int = 0
     total_bytes: int = 0
+    offsite: RunNotes | None = None
 
     @property
     def exit_code(self) -> int:
@@ -206,7 +210,8 @@ def look_at(store: Store, settings: KeeperSettings, *, clock: Clock, runner: Run
     )
     return Look(
         boards=tuple(boards),
-        store=store_state.troubles(store, settings),
+        store=store_state.troubles(store, settings, now=now),
+        offsite=run_notes.load(store.root),
         free_bytes=store.free()[0],
         total_bytes=store.size(),
     )
@@ -421,11 +426,7 @@ def alarm_troubles(store: Store, people: Recipients) -> tuple[str, ...]:
 def metrics(looked: Look) -> tuple[Family, ...]:
     """Return the numbers for machines; of a board that cannot be judged, just that."""
     states = looked.boards
-    since = {
-        state.board: datetime.fromisoformat(state.since).timestamp()
-        for state in states
-        if state.newest
-    }
+    since = {state.board: _seconds(state.since) for state in states if state.newest}
     known = [state for state in states if state.trouble is None or state.limit]
     unknown = {state.board: float(state.trouble is not None) for state in states}
     return (
@@ -433,7 +434,34 @@ def metrics(looked: Look) -> tuple[Family, ...]:
         Family("holdstill_keeper_last_capture_timestamp_seconds", "When it arrived.", since),
         Family("holdstill_keeper_silent", "1 for silent boards.", _each(states, "is_silent")),
         Family("holdstill_keeper_unreadable", "1 for boards that cannot be judged.", unknown),
+        *_of_offsite(looked.offsite),
     )
+
+
+def _of_offsite(notes: RunNotes | None) -> tuple[Family, ...]:
+    """Return the numbers of an off-site copy, if there is one."""
+    if notes is None:
+        return ()
+    arrived = {board: _seconds(at) for board, at in notes.newest.items()}
+    wrong = len(notes.findings) + len(notes.left) + bool(notes.failed)
+    return (
+        Family(
+            "holdstill_offsite_last_capture_timestamp_seconds",
+            "When the newest capture that is off-site arrived.", arrived,
+        ),
+        Family(
+            "holdstill_offsite_complete_timestamp_seconds",
+            "When everything was last off-site.", {"": _seconds(notes.since)},
+        ),
+        Family(
+            "holdstill_offsite_troubles", "What is wrong with the off-site copy.",
+            {"": float(wrong)},
+        ),
+    )  # fmt: skip
+
+
+def _seconds(at: str) -> float:
+    return datetime.fromisoformat(at).timestamp()
 
 
 def _each(states: Sequence[BoardSilence], name: str) -> dict[str, float]:

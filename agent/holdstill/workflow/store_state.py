@@ -11,19 +11,22 @@ from typing import TYPE_CHECKING
 
 from holdstill.keeper import account, odd_places
 from holdstill.keeper.account import Rules, Spent
+from holdstill.offsite import run_notes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from datetime import datetime
 
     from holdstill.keeper.store import Store
     from holdstill.model.settings import KeeperSettings
 
 
 def troubles(
-    store: Store, settings: KeeperSettings, *, is_shut_off: bool = False
+    store: Store, settings: KeeperSettings, *, now: datetime, is_shut_off: bool = False
 ) -> tuple[str, ...]:
     """Return what needs a look: sentences, each with its path and what to do.
 
+    now: by the keeper's clock.
     is_shut_off: whether the store may be read-only for this process alone, by its unit.
     """
     return (
@@ -31,6 +34,7 @@ def troubles(
         *_shortage(store, settings),
         *odd_places.found(store),
         *_strange_names(store, settings),
+        *run_notes.troubles(store.root, now),
     )
 
 

@@ -12,12 +12,13 @@ from hypothesis import strategies as st
 from nacl import bindings
 
 from holdstill.errors import DamagedContentError, SecurityError
-from holdstill.offsite import pack_format
+from holdstill.offsite import pack_format, seal_ahead
 from holdstill.offsite.pack_format import Row
 from holdstill.offsite.pack_writer import Pack, PackWriter
 from holdstill.offsite.recovery_key import RecoveryKey
 
 KEY = RecoveryKey(bytes(range(32)))
+POOL = seal_ahead.pool()
 MEMORY = "/dev/shm"  # noqa: S108  where files cost no disk
 
 
@@ -34,7 +35,7 @@ def add(writer: PackWriter, data: bytes, named: bytes | None = None) -> None:
 
 def packed(*contents: bytes) -> tuple[Pack, bytes]:
     with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
-        writer = PackWriter(Path(folder, "pack"), KEY.of_keeper)
+        writer = PackWriter(Path(folder, "pack"), KEY.of_keeper, POOL)
         for content in contents:
             add(writer, content)
         pack = writer.finish()
@@ -194,9 +195,21 @@ def test_a_record_that_unpacks_to_more_than_it_may_is_never_taken() -> None:
         read(data, Row(name, 0, len(data), 0), bytes(32))
 
 
+def test_contents_of_many_sizes_come_out_as_they_went_in() -> None:
+    """Small ones in one job, large ones in several: sealed side by side, written in order."""
+    sizes = (0, 1, 70, 300 << 10, pack_format.SEGMENT, 5, (9 << 20) + 7, 2 * pack_format.SEGMENT)
+    contents = [os.urandom(size) for size in sizes] + [b"%d" % n * 99 for n in range(5000)]
+    pack, data = packed(*contents)
+    key = KEY.unseal(pack.sealed_key)
+
+    assert [row.digest for row in rows(pack)] == list(map(digest, contents))
+    assert [read(data, row, key) for row in rows(pack)] == contents
+    assert (hashlib.sha256(data).hexdigest(), len(data)) == (pack.name, pack.size)
+
+
 def test_a_damaged_content_gets_no_row() -> None:
     with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
-        writer = PackWriter(Path(folder, "pack"), KEY.of_keeper)
+        writer = PackWriter(Path(folder, "pack"), KEY.of_keeper, POOL)
         add(writer, b"good")
         with pytest.raises(DamagedContentError):
             add(writer, b"damaged", digest(b"as it was"))

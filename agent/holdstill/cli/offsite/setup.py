@@ -16,10 +16,13 @@ from holdstill.cli.offsite import paper
 from holdstill.errors import SecurityError, UsageError
 from holdstill.model import sizes
 from holdstill.model.sizes import ByteSize
-from holdstill.offsite import bucket_address, offsite_settings, promises, sent
+from holdstill.offsite import bucket_address, offsite_settings, promises, run_notes, sent
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.offsite_settings import OffsiteSettings, Prices
 from holdstill.offsite.recovery_key import RecoveryKey
+from holdstill.offsite.run_notes import RunNotes
+from holdstill.system import clocks
+from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -81,6 +84,8 @@ def command(
             ),
         ),
     )  # fmt: skip
+    now = SystemClock().now()
+    run_notes.save(opened.root, RunNotes(since=clocks.rfc3339(now)))
     terminal.say(
         f"{opened.root / offsite_settings.NAME} is written. `holdstill offsite upload --dry-run` "
         "says what the first upload costs; `holdstill offsite upload` does it."

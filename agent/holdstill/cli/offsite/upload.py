@@ -14,27 +14,43 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import offsite_upload
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from holdstill.offsite.cost import Cost
     from holdstill.workflow.offsite_upload import OffsiteReport
 
 
 @click.command("upload", short_help="Send what is not off-site yet.")
 @click.option("--dry-run", is_flag=True, help="Only count what it would send and cost.")
+@click.option("--shared", "is_shared", is_flag=True, help="Look first at what other keepers have "
+              "put there, and do not send that again.")  # fmt: skip
+@options.settings_option(options.KEEPER_SETTINGS)
 @options.store_option
 @options.json_option
-def command(*, dry_run: bool, store_address: str | None, as_json: bool) -> int:
+def command(
+    *,
+    dry_run: bool,
+    is_shared: bool,
+    settings_path: Path,
+    store_address: str | None,
+    as_json: bool,
+) -> int:
     r"""Send all captures that are not off-site yet; goes on where it broke off.
 
     What is needed there is locked for longer when half of its time is over, and what no capture
     needs any more is let go when its lock ends. Exit code 7: some captures could not be sent, as
     `verify` will say; the others were.
 
+    A board that has moved here from another keeper, whose copy is in the same bucket under the
+    same recovery key: --shared, once, takes over what is there.
+
     \b
     Examples:
       holdstill offsite upload --dry-run
       holdstill offsite upload --store /srv/holdstill
     """
-    opened, runner = as_owner.opened_at(store_address), LocalRunner()
+    opened = as_owner.opened_at(options.store_address(store_address, settings_path))
+    rule, runner = options.keeper_settings(settings_path, opened.root).retention, LocalRunner()
     if dry_run:
         cost = offsite_upload.count(opened, runner=runner)
         if as_json:
@@ -44,7 +60,12 @@ def command(*, dry_run: bool, store_address: str | None, as_json: bool) -> int:
         return 0
     with progress.reporting(consoles.console(is_error=True)) as reporter:
         report = offsite_upload.upload(
-            opened, clock=SystemClock(), runner=runner, progress=reporter
+            opened,
+            clock=SystemClock(),
+            runner=runner,
+            progress=reporter,
+            is_shared=is_shared,
+            rule=rule,
         )
     if as_json:
         options.print_json(report)
@@ -68,6 +89,9 @@ def _say_cost(cost: Cost) -> None:
 def _say(report: OffsiteReport) -> None:
     sent = report.sent
     terminal.say(*(f"{name} is off-site" for name in sent.captures))
+    terminal.say(*(f"{name} has left for there" for name in report.left))
+    if report.adopted:
+        terminal.say(f"taken over from other keepers: {counted(report.adopted, 'pack')}")
     terminal.say(
         f"sent {counted(sent.packs, 'pack')} of {human(sent.bytes)} with "
         f"{counted(sent.contents, 'content')}; {counted(report.requests, 'request')}; locks "

@@ -10,9 +10,10 @@ import click
 from holdstill.cli import consoles, options, progress, terminal
 from holdstill.errors import DegradedError, VerificationError
 from holdstill.model.sizes import counted, human
-from holdstill.offsite import bucket_address, check, offsite_settings, sent
+from holdstill.offsite import bucket_address, check, offsite_settings, run_notes, sent
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.check import Own
+from holdstill.system import clocks
 from holdstill.system.clocks import SystemClock
 from holdstill.workflow import offsite_upload
 
@@ -43,7 +44,7 @@ def command(
       holdstill offsite verify --store /srv/holdstill --parts 8
       holdstill offsite verify s3+https://objects.example/captures/boathouse
     """
-    own, is_locked = None, True
+    own, is_locked, root = None, True, None
     if address:
         bucket = Bucket(bucket_address.parse(address), bucket_address.access_key(access_key))
     else:
@@ -52,9 +53,16 @@ def command(
         bucket, is_locked = offsite_upload.opened_bucket(settings), settings.lock_days > 0
         with sent.opened(root / sent.NAME) as noted:
             own = Own(settings.keeper, settings.keys.heads, noted.last_head())
-    week = SystemClock().now().toordinal() // 7
+    now = SystemClock().now()
+    week = now.toordinal() // 7
     with progress.reporting(consoles.console(is_error=True)) as reporter:
         found = check.check(bucket, reporter, own=own, parts=parts, turn=week, is_locked=is_locked)
+    if root is not None:
+        findings = _findings(found)
+        if parts > 1 and (before := run_notes.load(root)) is not None:
+            # What another week has found stays until all is read, or set up again.
+            findings = tuple(dict.fromkeys((*before.findings, *findings)))
+        run_notes.change(root, now, checked_at=clocks.rfc3339(now), findings=findings)
     if as_json:
         options.print_json(found)
     else:
@@ -62,6 +70,14 @@ def command(
     if found.missing or found.altered:
         return VerificationError.exit_code
     return DegradedError.exit_code if found.unlocked or found.odd else 0
+
+
+def _findings(found: OffsiteCheck) -> tuple[str, ...]:
+    return (
+        *(f"{thing} is missing" for thing in found.missing),
+        *(f"altered: {thing}" for thing in found.altered),
+        *(f"not locked: {thing}" for thing in found.unlocked),
+    )
 
 
 def _say(found: OffsiteCheck) -> None:

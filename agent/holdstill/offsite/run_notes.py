@@ -1,0 +1,97 @@
+"""How the last runs for an off-site copy went: STORE/offsite-runs.json, for whoever asks.
+
+Needs nothing of the extra "offsite", so that `status` can read it wherever it is run.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.model.layout import Record
+from holdstill.system import clocks, files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+NAME = "offsite-runs.json"
+PATIENCE = timedelta(days=1)
+"""How long the network may be away without a word."""
+_MOST = 10
+
+
+class RunNotes(Record, frozen=True, kw_only=True):
+    """What was noted.
+
+    Attributes:
+        since: when the copy was set up, or everything was last off-site (RFC 3339).
+        failed: why the last run broke off, "" if it did not; do: what to do about it.
+        is_lasting: whether waiting mends it not: nothing of the network.
+        left: captures that cannot be sent, each with why.
+        newest: board to when its newest capture that is off-site arrived here.
+        away: board to the captures that are off-site alone.
+        checked_at: when `offsite verify` last looked, "" for never.
+        findings: what it found missing, altered or not locked.
+    """
+
+    since: str
+    failed: str = ""
+    do: str = ""
+    is_lasting: bool = False
+    left: tuple[str, ...] = ()
+    newest: dict[str, str] = msgspec.field(default_factory=dict)
+    away: dict[str, tuple[str, ...]] = msgspec.field(default_factory=dict)
+    checked_at: str = ""
+    findings: tuple[str, ...] = ()
+
+
+def load(root: Path) -> RunNotes | None:
+    """Return the notes of a store; None if it has no off-site copy, or they cannot be read."""
+    try:
+        return msgspec.json.decode(files.read_regular(root / NAME), type=RunNotes)
+    except (OSError, msgspec.MsgspecError):
+        return None
+
+
+def save(root: Path, notes: RunNotes) -> None:
+    """Write them down."""
+    files.publish(root / NAME, msgspec.json.encode(notes))
+
+
+def change(root: Path, now: datetime, **changed: object) -> None:
+    """Change some of the notes; those that are not there begin now."""
+    before = load(root) or RunNotes(since=clocks.rfc3339(now))
+    save(root, msgspec.structs.replace(before, **changed))
+
+
+def troubles(root: Path, now: datetime) -> Iterator[str]:
+    """Yield what needs a look, in sentences."""
+    notes = load(root)
+    if notes is None:
+        return
+    is_late = now - _moment(notes.since) > PATIENCE
+    if notes.failed and (notes.is_lasting or is_late):
+        do = f"; what to do: {notes.do}" if notes.do else ""
+        yield f"off-site: not all is there since {notes.since}: {notes.failed}{do}"
+    elif is_late:
+        yield (
+            f"off-site: nothing was sent since {notes.since}; what to do: see `systemctl status "
+            "holdstill-keeper-offsite-upload.timer`, or run `holdstill offsite upload`"
+        )
+    yield from (f"off-site: {text}" for text in notes.left[:_MOST])
+    yield from (
+        f"off-site: {text} (`holdstill offsite verify`, {notes.checked_at}); what to do: "
+        "`holdstill offsite setup --again` sends all that this store has anew"
+        for text in notes.findings[:_MOST]
+    )
+
+
+def _moment(text: str) -> datetime:
+    """Read a moment; what is none is long ago."""
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC)
+    except (ValueError, OverflowError):
+        return datetime.min.replace(tzinfo=UTC)

@@ -1,0 +1,64 @@
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from holdstill.offsite import run_notes
+
+NOW = datetime(2026, 12, 5, 12, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+
+
+def troubles(root: Path, after: timedelta) -> list[str]:
+    return list(run_notes.troubles(root, NOW + after))
+
+
+def test_a_store_without_a_copy_has_no_trouble_with_it(tmp_path: Path) -> None:
+    assert troubles(tmp_path, 1000 * HOUR) == []
+
+
+def test_a_line_that_is_down_for_an_hour_is_no_news_and_for_two_days_is(tmp_path: Path) -> None:
+    run_notes.change(tmp_path, NOW, failed="no route to host", do="check the network")
+
+    assert troubles(tmp_path, HOUR) == []
+    (said,) = troubles(tmp_path, 48 * HOUR)
+    assert "no route to host; what to do: check the network" in said
+    assert "since 2026-12-05T12:00:00Z" in said
+
+
+def test_what_waiting_does_not_mend_is_told_at_once(tmp_path: Path) -> None:
+    run_notes.change(tmp_path, NOW, failed="somebody else writes there", is_lasting=True)
+
+    assert "somebody else writes there" in troubles(tmp_path, HOUR)[0]
+
+
+def test_a_timer_that_never_runs_is_told(tmp_path: Path) -> None:
+    run_notes.change(tmp_path, NOW)
+
+    assert troubles(tmp_path, 23 * HOUR) == []
+    assert "offsite-upload.timer" in troubles(tmp_path, 25 * HOUR)[0]
+
+
+def test_captures_that_cannot_be_sent_and_findings_of_verify_are_told(tmp_path: Path) -> None:
+    run_notes.change(tmp_path, NOW, left=("pier-3/000001: damaged",))
+    run_notes.change(tmp_path, NOW, findings=("pack ab is missing",), checked_at="2026-12-05")
+
+    said = troubles(tmp_path, HOUR)
+
+    assert ["pier-3/000001: damaged" in said[0], "pack ab is missing" in said[1]] == [True, True]
+
+
+@pytest.mark.parametrize("data", [b"", b"{}", b'{"since": 5}', b"\xff"])
+def test_notes_that_cannot_be_read_begin_anew(tmp_path: Path, data: bytes) -> None:
+    (tmp_path / run_notes.NAME).write_bytes(data)
+
+    assert run_notes.load(tmp_path) is None
+    run_notes.change(tmp_path, NOW, failed="x")
+    assert run_notes.load(tmp_path) == run_notes.RunNotes(since="2026-12-05T12:00:00Z", failed="x")
+
+
+@pytest.mark.parametrize("since", ["", "yesterday", "2026-99-99T00:00:00Z"])
+def test_a_date_that_is_none_is_long_ago(tmp_path: Path, since: str) -> None:
+    run_notes.save(tmp_path, run_notes.RunNotes(since=since))
+
+    assert len(troubles(tmp_path, HOUR)) == 1
