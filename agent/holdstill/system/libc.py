@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 
 _LIBC = ctypes.CDLL(None, use_errno=True)
 _AT_FDCWD = -100
+AT_SYMLINK_NOFOLLOW, AT_EMPTY_PATH = 0x100, 0x1000
+"""Of linux/fcntl.h."""
+_STATX_BASIC_STATS = 0x7FF
+"""Of linux/stat.h."""
 
 
 def _checked(result: int, *path: bytes | str) -> int:
@@ -54,9 +58,21 @@ _MS_BIND, _MNT_DETACH, _UMOUNT_NOFOLLOW = 0x1000, 0x2, 0x8
 
 
 def openat2(top: int, path: bytes, flags: int, *, mode: int, resolve: int) -> int:
-    """Open a path relative to an open directory under RESOLVE_* rules; Linux 5.6."""
-    how = struct.pack("QQQ", flags, mode, resolve)
+    """Open a path relative to an open directory under RESOLVE_* rules; Linux 5.6.
+
+    Without O_LARGEFILE, which the C library adds to open(2), a kernel of 32 bits refuses files
+    from 2 GiB on (EOVERFLOW).
+    """
+    how = struct.pack("QQQ", flags | os.O_LARGEFILE, mode, resolve)
     return _checked(_syscall(_OPENAT2, top, path, how, len(how)), path)
+
+
+def statx(directory: int, path: bytes, flags: int) -> bytes:
+    """Return struct statx, the basic fields filled in, of a path relative to an open directory."""
+    buffer = ctypes.create_string_buffer(256)
+    result = _LIBC.statx(directory, path, flags, ctypes.c_uint(_STATX_BASIC_STATS), buffer)
+    _checked(result, path)
+    return buffer.raw
 
 
 def open_tree(path: bytes, flags: int) -> int:
