@@ -15,6 +15,7 @@ from holdstill.system import libc
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
 _STATX = struct.Struct("=4xI8xIIIH2xQQQ8xqI4x16xqI4xqI4xIIII")
 """struct statx of linux/stat.h up to the device's number, without the time of birth."""
@@ -34,6 +35,15 @@ def of_name(directory: int, name: bytes) -> os.stat_result:
         name,
         libc.AT_SYMLINK_NOFOLLOW,
     )
+
+
+def is_late(path: Path) -> bool:
+    """Return whether programs of this machine cannot look at a file, because of its times."""
+    try:
+        path.stat()
+    except OSError as error:
+        return error.errno == errno.EOVERFLOW
+    return False
 
 
 def _either(

@@ -75,8 +75,8 @@ def test_what_the_c_library_has_no_room_for_is_asked_of_the_kernel(
         raise OSError(errno.EOVERFLOW, os.strerror(errno.EOVERFLOW))
 
     with files.opened(folder, os.O_PATH) as top, files.opened(folder / "file", os.O_PATH) as own:
-        monkeypatch.setattr(file_status.os, "stat", no_room)
-        monkeypatch.setattr(file_status.os, "fstat", no_room)
+        monkeypatch.setattr(os, "stat", no_room)
+        monkeypatch.setattr(os, "fstat", no_room)
         found = file_status.of_name(top, b"file"), file_status.of_handle(own)
         monkeypatch.undo()
 
@@ -92,3 +92,18 @@ def test_other_errors_stay_what_they_are(folder: Path) -> None:
 def test_an_error_of_statx_is_raised(folder: Path) -> None:
     with files.opened(folder, os.O_PATH) as handle, pytest.raises(FileNotFoundError):
         libc.statx(handle, b"nothing", 0)
+
+
+def test_what_cannot_be_looked_at_is_late_and_nothing_else(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert not file_status.is_late(folder / "file")
+    assert not file_status.is_late(folder / "nothing")
+
+    def no_room(*_: object, **__: object) -> os.stat_result:
+        raise OSError(errno.EOVERFLOW, os.strerror(errno.EOVERFLOW))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "stat", no_room)
+        is_late = file_status.is_late(folder / "file")
+    assert is_late
