@@ -1,7 +1,7 @@
-"""fstat(2) and fstatat(2), also where the C library has no room for a file's times.
+"""fstat(2), fstatat(2) and utimensat(2), also where the C library has no room for a file's times.
 
 One with times of 32 bits, such as that of 32-bit Debian 12, refuses a file of which any time is
-after January 2038 (EOVERFLOW). statx(2) has 64 bits everywhere; it is asked then only.
+after January 2038 (EOVERFLOW). The kernel has calls with 64 bits, which are made then only.
 """
 
 from __future__ import annotations
@@ -44,6 +44,21 @@ def is_late(path: Path) -> bool:
     except OSError as error:
         return error.errno == errno.EOVERFLOW
     return False
+
+
+def set_modified(name: bytes, ns: int, *, directory: int = libc.AT_FDCWD) -> None:
+    """Set the times of last access and change of a file (utimensat(2)); symlinks not followed.
+
+    Args:
+        name: the file.
+        ns: nanoseconds since 1970.
+        directory: an open directory that the name is in; by default, the current one.
+    """
+    dir_fd = None if directory == libc.AT_FDCWD else directory
+    try:
+        os.utime(name, ns=(ns, ns), dir_fd=dir_fd, follow_symlinks=False)
+    except OverflowError:  # of Python: the C library has no room for it
+        libc.utimensat_time64(directory, name, ns, libc.AT_SYMLINK_NOFOLLOW)
 
 
 def _either(

@@ -220,7 +220,9 @@ def build_tree(flavour: Flavour, kept: Path) -> None:
             "ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "board-test", "-f", work / "key"
         )
         pip = (sys.executable, "-m", "pip", "install", "--quiet", "--target", work / "lib")
-        where = (work / "root", apt_sources(), work / "lib", work / "key.pub")
+        is_narrow = flavour.architecture is Architecture.ARMHF
+        sources = main_source(work) if is_narrow else apt_sources()
+        where = (work / "root", sources, work / "lib", work / "key.pub")
         with able_to_run(flavour.architecture):
             more = compiled(flavour.architecture)
             wheels = (*flavour.architecture.wheels, *more, *requirements())
@@ -266,6 +268,15 @@ def apt_sources() -> Path:
     stated = os.environ.get("HOLDSTILL_VM_SOURCES")
     places = ("/etc/apt/sources.list.d/debian.sources", "/etc/apt/sources.list")
     return next(Path(p) for p in ([stated] if stated else places) if Path(p).exists())
+
+
+def main_source(folder: Path) -> Path:
+    """Write the first entry of the file alone: other mirrors have not all architectures."""
+    given = apt_sources()
+    first = given.read_text().split("\n\n" if given.suffix == ".sources" else "\n")[0]
+    made = folder / given.name
+    made.write_text(first + "\n")
+    return made
 
 
 @contextmanager

@@ -94,6 +94,15 @@ def test_an_error_of_statx_is_raised(folder: Path) -> None:
         libc.statx(handle, b"nothing", 0)
 
 
+@pytest.mark.parametrize("ns", [AFTER_2038 * 10**9 + 5, -1_500_000_000])
+def test_times_are_set_of_links_too(folder: Path, ns: int) -> None:
+    with files.opened(folder, os.O_RDONLY) as handle:
+        file_status.set_modified(b"link", ns, directory=handle)
+    file_status.set_modified(os.fsencode(folder / "file"), ns)
+
+    assert [(folder / name).lstat().st_mtime_ns for name in ("link", "file")] == [ns, ns]
+
+
 def test_what_cannot_be_looked_at_is_late_and_nothing_else(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
