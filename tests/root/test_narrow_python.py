@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import platform
@@ -53,6 +54,26 @@ print(json.dumps({
 """
 
 
+ASKS_LATE = """
+import json, os, sys
+from holdstill.system import file_status
+
+folder = os.open(sys.argv[1], os.O_RDONLY)
+try:
+    os.stat(b"late", dir_fd=folder)
+    error = 0
+except OSError as trouble:
+    error = trouble.errno
+file = os.open(b"late", os.O_RDONLY, dir_fd=folder)
+found = [file_status.of_name(folder, b"late"), file_status.of_handle(file)]
+for name in (b"set", b"link"):
+    file_status.set_modified(name, int(sys.argv[2]), directory=folder)
+print(json.dumps({
+    "error": error, "found": [[about.st_mtime_ns, about.st_size] for about in found],
+}))
+"""
+
+
 class NarrowPython(NamedTuple):
     """A Python of 32 bits in a folder of its own, with its C library."""
 
@@ -74,14 +95,12 @@ def narrow(tmp_path_factory: pytest.TempPathFactory) -> NarrowPython:
     if platform.machine() != "x86_64":
         pytest.skip("the Python is one for x86")
     folder = tmp_path_factory.mktemp("narrow")
-    given = board.apt_sources()
-    first = given.read_text().split("\n\n" if given.suffix == ".sources" else "\n")[0]
-    (folder / given.name).write_text(first + "\n")
+    sources = board.main_source(folder)
     # Unpacked only: nothing of it runs but the interpreter.
     made = ("--mode=root", "--variant=extract", "--architectures=i386")
     packages = "--include=python3-minimal,libpython3-stdlib"
     root = folder / "root"
-    programs.run("mmdebstrap", *made, packages, "bookworm", root, folder / given.name, timeout=500)
+    programs.run("mmdebstrap", *made, packages, "bookworm", root, sources, timeout=500)
     return NarrowPython(root)
 
 
@@ -126,6 +145,22 @@ def test_immutable_and_append_only_are_seen(
         assert int(str(narrow.asked(path, device)["flags"])) & 0x30 == 0x30
     finally:
         programs.run("chattr", "-ia", path)
+
+
+def test_a_32_bit_python_reads_and_sets_times_after_2038(
+    narrow: NarrowPython, tmp_path: Path
+) -> None:
+    late = 2_209_032_000_123_456_789  # in 2040
+    for name in ("late", "set"):
+        (tmp_path / name).write_bytes(b"late")
+    (tmp_path / "link").symlink_to("nowhere")
+    os.utime(tmp_path / "late", ns=(late, late))
+
+    told = narrow.asked(tmp_path, str(late + 1), program=ASKS_LATE)
+
+    # The trap: the C library of Debian 12 has times of 32 bits on i386, as on 32-bit Arm.
+    assert told == {"error": errno.EOVERFLOW, "found": [[late, 4]] * 2}
+    assert [(tmp_path / name).lstat().st_mtime_ns for name in ("set", "link")] == [late + 1] * 2
 
 
 def test_a_32_bit_python_reads_and_sets_the_projects_of_an_xfs(

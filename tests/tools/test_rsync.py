@@ -18,6 +18,7 @@ import pytest
 from holdstill.errors import LinkError, SecurityError
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import Command
+from holdstill.transport import late_files
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer, TransferMode
 from support import keeping, programs
 from support.keeping import FakeClock
@@ -368,3 +369,48 @@ def test_another_host_key_is_no_broken_link(tmp_path: Path, attempts: int, words
         transfer(clock=clock, attempts=attempts)._persist(failing(tmp_path, 255, words))
 
     assert runs_of(tmp_path) == 1
+
+
+def late_named(path: Path) -> bool:
+    """Stand for a C library with times of 32 bits, which this machine has not."""
+    return path.stat().st_mtime >= 1 << 31
+
+
+def test_what_rsync_cannot_look_at_is_copied_and_sent_bit_by_bit(
+    bulk: RsyncTransfer, here: Path, there: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    contents = {name: noise(11 * MIB, seed=seed) for seed, name in enumerate("abc")}
+    contents |= {"now": b"of today", "holes": noise(4096) + bytes(3 * MIB)}
+    wanted = {name: file_in(here, f"f-{name}", content) for name, content in contents.items()}
+    os.truncate(file_in(here, "f-holes", noise(4096)), 4096 + 3 * MIB)
+    for name in (*"abc", "holes"):
+        os.utime(wanted[name], (1 << 31, 1 << 31))
+    groups = list(late_files.grouped(wanted, is_late=late_named, times_fit=False))
+    monkeypatch.setattr(late_files, "grouped", lambda _: groups)
+
+    bulk.send(wanted, str(there))
+
+    assert [list(group.files) for group in groups] == [["now"], ["a", "b"], ["c", "holes"]]
+    assert [group.is_late for group in groups] == [False, True, True]
+    assert {path.name: path.read_bytes() for path in there.iterdir()} == contents
+
+
+def test_a_late_file_that_is_gone_is_not_sent(
+    bulk: RsyncTransfer, here: Path, there: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wanted = {"gone": here / "gone", "there": file_in(here, "f", b"x")}
+    groups = [late_files.Group(wanted, is_late=True)]
+    monkeypatch.setattr(late_files, "grouped", lambda _: groups)
+
+    bulk.send(wanted, str(there))
+
+    assert names_in(there) == ["there"]
+
+
+def test_where_all_times_fit_nothing_is_looked_at(here: Path) -> None:
+    wanted = {"f": file_in(here, "f", b"x")}
+
+    groups = list(late_files.grouped(wanted, is_late=lambda _: True, times_fit=True))
+
+    assert groups == [late_files.Group(wanted, is_late=False)]
+    assert list(late_files.grouped({}, times_fit=False)) == []

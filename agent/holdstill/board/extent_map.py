@@ -9,14 +9,13 @@ cannot be followed so.
 
 from __future__ import annotations
 
-import os
 import struct
 from bisect import bisect_right
 from enum import Enum, auto
 from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from holdstill.system import ioctl
+from holdstill.system import file_status, ioctl
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -147,7 +146,7 @@ class BtrfsMap:
 
     def __init__(self, handle: int) -> None:
         self._handle = handle
-        self._inode = os.fstat(handle).st_ino
+        self._inode = file_status.of_handle(handle).st_ino
 
     @property
     def written_in_place(self) -> bool:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from holdstill.board.changed_pieces import FileAsRead, Look, PieceRead, PiecesRead, Written, judged
 from holdstill.board.extent_map import part_of
 from holdstill.model import pieces
+from holdstill.system import file_status
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -163,7 +164,7 @@ class FollowedFile:
 
     def _look(self, written: Written) -> tuple[Look, Sequence[Extent]]:
         """Look, after the trace was asked; return with it the map that it was judged by."""
-        size = os.fstat(self._handle).st_size
+        size = file_status.of_handle(self._handle).st_size
         extents = self._map.extents(0, max(size, 1))
         return self._known.look(extents, written, size), extents
 

@@ -31,6 +31,7 @@ from holdstill.board.followed_file import FollowedFile
 from holdstill.board.traced_disk import Untraced
 from holdstill.board.written_blocks import WrittenBlocks
 from holdstill.model import pieces
+from holdstill.system import file_status
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -100,7 +101,7 @@ class _Held:
     def is_followable(self) -> bool:
         """Whether it still is what can be followed."""
         in_place = isinstance(self.map, BtrfsMap) and self.map.written_in_place
-        return not in_place and can_be_followed(os.fstat(self.handle))
+        return not in_place and can_be_followed(file_status.of_handle(self.handle))
 
 
 class FileInPause(NamedTuple):
@@ -164,7 +165,7 @@ class FollowedPart:
         Args:
             handle: the caller closes it; another one is held.
         """
-        status = os.fstat(handle)
+        status = file_status.of_handle(handle)
         held = self._held.get((status.st_dev, status.st_ino))
         if held is None and self.takes(status.st_ino):
             held = self._begun(handle)
@@ -189,7 +190,7 @@ class FollowedPart:
 
         Only to learn what a pause would copy of it; it must not be captured so.
         """
-        status = os.fstat(handle)
+        status = file_status.of_handle(handle)
         if not self.takes(status.st_ino):
             return False
         extents = self._map_of(handle).extents(0, max(status.st_size, 1))
@@ -212,7 +213,7 @@ class FollowedPart:
             if not held.is_followable():
                 return None
             held.opened.push(undo.pop_all())
-            status = os.fstat(own)
+            status = file_status.of_handle(own)
             self._held[status.st_dev, status.st_ino] = held
             return held
 
@@ -288,7 +289,7 @@ class FollowedPart:
         Raises:
             SpoolFullError, ChangedError, OSError: as `FollowedFile.spool_frozen`.
         """
-        status = os.fstat(handle)
+        status = file_status.of_handle(handle)
         held = self._held.get((status.st_dev, status.st_ino))
         if held is None or not held.is_followable():
             return None
@@ -329,7 +330,7 @@ class FollowedFiles:
             remembered: what was known of it.
             listed: its pieces in that capture.
         """
-        status = os.fstat(handle)
+        status = file_status.of_handle(handle)
         is_it = (status.st_dev, status.st_ino) == (remembered.device, remembered.inode)
         part = self.parts.get(remembered.part)
         if self._all_day and part and is_it and self._all_day.lives(remembered):

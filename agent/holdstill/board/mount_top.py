@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import mount_device
 from holdstill.model.paths import BoardPath
-from holdstill.system import files, ioctl, libc
+from holdstill.system import file_status, files, ioctl, libc
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,7 +37,7 @@ def opened(mount: Mount) -> Iterator[int]:
             as mount(2): we are not root, or the kernel is older than 5.2.
     """
     with reached(mount) as handle:
-        found = os.fstat(handle).st_dev
+        found = file_status.of_handle(handle).st_dev
         # btrfs gives each subvolume a device number of its own; a mount of our own has its own id.
         is_other = mount.device[0] != 0 and (os.major(found), os.minor(found)) != mount.device
         known_by = 0 if mount.is_covered else mount.id

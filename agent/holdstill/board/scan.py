@@ -27,7 +27,7 @@ from holdstill.model.entries import (
     Seen,
     Xflags,
 )
-from holdstill.system import bare_mount, files, fsxattr, ioctl
+from holdstill.system import bare_mount, file_status, files, fsxattr, ioctl
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -166,7 +166,7 @@ class Scanner:
         self._fat_shift_ns = fat_shift_ns
         self._is_one_of_several = is_one_of_several
         self._has_projects = has_projects
-        self._device = os.fstat(root).st_dev
+        self._device = file_status.of_handle(root).st_dev
 
     def describe(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
         """Return the entry of a name in an open directory, or None.
@@ -183,7 +183,7 @@ class Scanner:
         if keep is Choice.NOTHING:
             return None
         try:
-            status = os.stat(name or b".", dir_fd=handle, follow_symlinks=False)
+            status = file_status.of_name(handle, name or b".")
             if not self._is_kept(keep, status.st_mode):
                 return None
             if self._is_other_tree(status):
@@ -298,7 +298,7 @@ class Scanner:
     def _opened_to_ask(self, handle: int, name: bytes, kind: EntryType) -> Iterator[int]:
         opened = _open(name or b".", _READ, dir_fd=handle)
         try:
-            if EntryType.of_mode(os.fstat(opened).st_mode) is not kind:
+            if EntryType.of_mode(file_status.of_handle(opened).st_mode) is not kind:
                 raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), name)
             yield opened
         finally:
@@ -394,7 +394,7 @@ class Scanner:
             yield None
             return
         try:
-            status = os.fstat(handle)
+            status = file_status.of_handle(handle)
             is_other = bool(inode) and status.st_ino != inode
             if is_other:
                 self.doubtful.add(inode)
@@ -432,7 +432,7 @@ class Scanner:
 
     def is_same(self, entry: Entry, handle: int) -> bool:
         """Whether an open file is the one that the entry describes, unchanged since."""
-        status = os.fstat(handle)
+        status = file_status.of_handle(handle)
         if not stat.S_ISREG(status.st_mode) or status.st_size != entry.size:
             return False
         inode = 0 if self._flavour is PathRules.FAT else status.st_ino
@@ -457,7 +457,8 @@ def _open_beneath(top: int, path: bytes, flags: int) -> int:
 
 def _stand_in(handle: int, directory: bytes, name: bytes, status: os.stat_result) -> Entry:
     """Describe it; the kernel makes its time up anew at each look, so it gets its folder's."""
+    mtime_ns = file_status.of_handle(handle).st_mtime_ns
     return Entry(
         directory, name, EntryType.DIRECTORY, status.st_mode & 0o7777,
-        status.st_uid, status.st_gid, 0, os.fstat(handle).st_mtime_ns, seen=NEVER_SEEN,
+        status.st_uid, status.st_gid, 0, mtime_ns, seen=NEVER_SEEN,
     )  # fmt: skip

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, Self
 
 from holdstill.errors import PauseError, PreflightError
-from holdstill.system import files, work_folder
+from holdstill.system import file_status, files, work_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -141,7 +141,7 @@ class Spool:
             ChangedError: it has another size, or was changed meanwhile; nothing of it stays.
             OSError: EIO and the like from the file.
         """
-        before = os.fstat(handle)
+        before = file_status.of_handle(handle)
         used, name = self.used, f"{self._count:x}"
         self._count += 1
         self._take(PER_FILE)
@@ -165,7 +165,7 @@ class Spool:
             SpoolFullError: it does not fit; nothing of it stays.
             OSError: EIO and the like from the file.
         """
-        size = os.fstat(handle).st_size
+        size = file_status.of_handle(handle).st_size
         with self._one(size) as (out, spooled):
             self._copy_data(out, handle, size)
         return spooled
@@ -178,7 +178,7 @@ class Spool:
             ChangedError: it has another size, or was changed meanwhile; nothing of it stays.
             OSError: EIO and the like from the file.
         """
-        before = os.fstat(handle)
+        before = file_status.of_handle(handle)
         with self._one(size) as (out, spooled):
             os.ftruncate(out, size)
             for span in spans:
@@ -255,7 +255,7 @@ class Spool:
 
 def _check_still(handle: int, before: os.stat_result, size: int) -> None:
     """Raise ChangedError unless an open file is as it was, and of this size."""
-    after = os.fstat(handle)
+    after = file_status.of_handle(handle)
     if (after.st_size, after.st_ctime_ns, after.st_mtime_ns) != (
         size, before.st_ctime_ns, before.st_mtime_ns,
     ):  # fmt: skip
@@ -281,7 +281,7 @@ def needed_for(handle: int) -> int:
     Raises:
         OSError: EIO and the like from the file.
     """
-    status = os.fstat(handle)
+    status = file_status.of_handle(handle)
     if not _has_holes(status):
         return needed(status.st_size)
     spans = files.data_ranges(handle, status.st_size)

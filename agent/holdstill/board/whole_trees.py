@@ -16,7 +16,7 @@ from holdstill.board import layout, mount_top, mounts, private_mount
 from holdstill.errors import PauseError
 from holdstill.model import tree_views
 from holdstill.model.tree_views import MOST, TreeView
-from holdstill.system import files
+from holdstill.system import file_status, files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -147,6 +147,6 @@ def _is_folder(top: int, mount: Mount) -> bool:
     except (OSError, UnicodeDecodeError):
         return False
     try:
-        return stat.S_ISDIR(os.fstat(handle).st_mode)
+        return stat.S_ISDIR(file_status.of_handle(handle).st_mode)
     finally:
         os.close(handle)

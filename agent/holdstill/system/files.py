@@ -13,7 +13,7 @@ from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from holdstill.model import pieces
-from holdstill.system import libc
+from holdstill.system import file_status, libc
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -94,7 +94,7 @@ def read_regular(path: Path) -> bytes:
         OSError: it is none (EINVAL), or cannot be read.
     """
     with opened(path, os.O_RDONLY | os.O_NONBLOCK) as handle:
-        kind = os.fstat(handle).st_mode
+        kind = file_status.of_handle(handle).st_mode
         if stat.S_ISDIR(kind):
             raise IsADirectoryError(errno.EISDIR, "Is a directory", os.fspath(path))
         if not stat.S_ISREG(kind):
@@ -182,7 +182,7 @@ def mount_of(path: Path) -> tuple[int, int]:
     A bind mount has the device of what is mounted. A symlink is looked at itself.
     """
     with opened(path, os.O_PATH | os.O_NOFOLLOW) as handle:
-        return os.fstat(handle).st_dev, mount_id(handle)
+        return file_status.of_handle(handle).st_dev, mount_id(handle)
 
 
 def mount_id(handle: int) -> int:
@@ -303,4 +303,4 @@ def _chunks(handle: int, span: tuple[int, int], size: int) -> Iterator[bytes]:
 def hash_file(path: Path) -> bytes:
     """Return the SHA-256 of a file that does not change meanwhile."""
     with opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
-        return hash_open_file(handle, os.fstat(handle).st_size)
+        return hash_open_file(handle, file_status.of_handle(handle).st_size)

@@ -17,7 +17,13 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _LIBC = ctypes.CDLL(None, use_errno=True)
-_AT_FDCWD = -100
+AT_FDCWD = -100
+AT_SYMLINK_NOFOLLOW, AT_EMPTY_PATH = 0x100, 0x1000
+"""Of linux/fcntl.h."""
+_STATX_BASIC_STATS = 0x7FF
+"""Of linux/stat.h."""
+_UTIMENSAT_TIME64 = 412
+"""The call's number for programs of 32 bits, on every architecture (scripts/syscall.tbl)."""
 
 
 def _checked(result: int, *path: bytes | str) -> int:
@@ -54,14 +60,32 @@ _MS_BIND, _MNT_DETACH, _UMOUNT_NOFOLLOW = 0x1000, 0x2, 0x8
 
 
 def openat2(top: int, path: bytes, flags: int, *, mode: int, resolve: int) -> int:
-    """Open a path relative to an open directory under RESOLVE_* rules; Linux 5.6."""
-    how = struct.pack("QQQ", flags, mode, resolve)
+    """Open a path relative to an open directory under RESOLVE_* rules; Linux 5.6.
+
+    Without O_LARGEFILE, which the C library adds to open(2), a kernel of 32 bits refuses files
+    from 2 GiB on (EOVERFLOW).
+    """
+    how = struct.pack("QQQ", flags | os.O_LARGEFILE, mode, resolve)
     return _checked(_syscall(_OPENAT2, top, path, how, len(how)), path)
+
+
+def statx(directory: int, path: bytes, flags: int) -> bytes:
+    """Return struct statx, the basic fields filled in, of a path relative to an open directory."""
+    buffer = ctypes.create_string_buffer(256)
+    result = _LIBC.statx(directory, path, flags, ctypes.c_uint(_STATX_BASIC_STATS), buffer)
+    _checked(result, path)
+    return buffer.raw
+
+
+def utimensat_time64(directory: int, path: bytes, ns: int, flags: int) -> None:
+    """Set access and modification time, of 64 bits, from a program of 32 bits; Linux 5.1."""
+    second = struct.pack("=qq", *divmod(ns, 1_000_000_000))
+    _checked(_syscall(_UTIMENSAT_TIME64, directory, path, second * 2, flags), path)
 
 
 def open_tree(path: bytes, flags: int) -> int:
     """Open a mount, or a detached copy of one with OPEN_TREE_CLONE; Linux 5.2."""
-    return _checked(_syscall(_OPEN_TREE, _AT_FDCWD, path, flags), path)
+    return _checked(_syscall(_OPEN_TREE, AT_FDCWD, path, flags), path)
 
 
 def new_mount(kind: bytes) -> int:
@@ -143,7 +167,7 @@ def rename_noreplace(source: Path, target: Path) -> None:
         OSError: EEXIST if it does; NO_SUCH_RENAME on file systems and kernels without this flag.
     """
     old, new = os.fsencode(source), os.fsencode(target)
-    result = _LIBC.renameat2(_AT_FDCWD, old, _AT_FDCWD, new, _RENAME_NOREPLACE)
+    result = _LIBC.renameat2(AT_FDCWD, old, AT_FDCWD, new, _RENAME_NOREPLACE)
     _checked(result, str(target))
 
 

@@ -37,7 +37,7 @@ from holdstill.errors import (
 )
 from holdstill.system import cpu, process, work_folder
 from holdstill.system.process import Command
-from holdstill.transport import host_keys, link_failure, metered_line
+from holdstill.transport import host_keys, late_files, link_failure, metered_line
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -204,9 +204,13 @@ class RsyncTransfer:
             LinkError: the link does not hold, or rsync cannot work.
             SecurityError: the host's key is not the pinned one.
         """
-        if not files:
-            return TransferResult(0)
-        with self._laid_out(files) as folder:
+        sent = [self._send(group, destination, shape) for group in late_files.grouped(files)]
+        return TransferResult(sum(result.wire_bytes for result in sent))
+
+    def _send(
+        self, group: late_files.Group, destination: str, shape: TransferMode
+    ) -> TransferResult:
+        with self._laid_out(group) as folder:
             words = (*COMMON, *shape.options, *self.way.shell(), "--copy-links")
             target = self.way.remote(destination.rstrip("/") + "/")
             command = Command.of(*words, "--", f"{folder}/", target, timeout=DAY,
@@ -225,13 +229,17 @@ class RsyncTransfer:
         return self._persist(command)
 
     @contextmanager
-    def _laid_out(self, wanted: Mapping[str, Path]) -> Iterator[Path]:
-        """Make the folder of symlinks."""
+    def _laid_out(self, group: late_files.Group) -> Iterator[Path]:
+        """Make the folder of symlinks, or of copies."""
         with work_folder.made(self.memory, prefix=PREFIX) as folder:
-            for name, path in wanted.items():
+            for name, path in group.files.items():
                 if "/" in name or name in {"", ".", ".."}:
                     raise SecurityError(f"{name!r} cannot be sent under this name")
-                Path(f"{folder}/{name}").symlink_to(path)  # pathlib costs more than the call
+                here = Path(f"{folder}/{name}")  # pathlib costs more than the call
+                if group.is_late:
+                    late_files.copy(path, here)
+                else:
+                    here.symlink_to(path)
             yield folder
 
     def _persist(self, command: Command) -> TransferResult:

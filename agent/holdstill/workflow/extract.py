@@ -16,7 +16,7 @@ from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Fat
 from holdstill.records import assembled
-from holdstill.system import files, libc
+from holdstill.system import file_status, files, libc
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -224,7 +224,7 @@ class _Extractor:
         # A FAT has no permissions: what was made for us alone then stays so, and can be opened.
         if entry.type is not EntryType.SYMLINK and entry.mode & 0o777:
             place.chmod(entry.mode & 0o1777)
-        os.utime(place, ns=(entry.mtime_ns, entry.mtime_ns), follow_symlinks=False)
+        file_status.set_modified(os.fsencode(place), entry.mtime_ns)
 
 
 @contextmanager

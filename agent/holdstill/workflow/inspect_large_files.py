@@ -18,6 +18,7 @@ from holdstill.model import pieces
 from holdstill.model.layout import Record
 from holdstill.model.paths import display
 from holdstill.records import index_file
+from holdstill.system import file_status
 from holdstill.workflow import board_state, capture_scope, precopy
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.copy_live import RATE
@@ -154,11 +155,11 @@ class _WatchedFile:
         self._entry, self._handle = entry, handle
         self.part, self._followed = number, part
         self._is_followed = part.follow_as_read(handle)
-        self._before = os.fstat(handle)
+        self._before = file_status.of_handle(handle)
 
     def told(self) -> LargeFile:
         """Tell what a pause would take of it: all of it, if it is not followed and changed."""
-        now = os.fstat(self._handle)
+        now = file_status.of_handle(self._handle)
         dirty = self._followed.dirty_bytes(now.st_ino) if self._is_followed else None
         if dirty is None:
             is_changed = now.st_ctime_ns != self._before.st_ctime_ns

@@ -16,6 +16,7 @@ from holdstill.board.followed_files import can_be_followed
 from holdstill.board.full_scan import is_pending
 from holdstill.model.paths import display
 from holdstill.model.pieces import PIECE, build, is_pieced, piece_digest
+from holdstill.system import file_status
 from holdstill.workflow.attachments import PiecedFile
 from holdstill.workflow.ports import ContentReader
 from holdstill.workflow.upload import known_pieces, pending_large
@@ -117,12 +118,12 @@ class FollowedUploader:
         """
         for entry in pending_large(index, tree.part):
             with suppress(OSError), _opened(tree, entry) as handle:
-                status = os.fstat(handle)
+                status = file_status.of_handle(handle)
                 if status.st_ino == entry.seen.inode and can_be_followed(status):
                     self._send_as_found(index, tree, entry, handle)
 
     def _send_as_found(self, index: Index, tree: FollowedTree, entry: Entry, handle: int) -> None:
-        size, digests, ended = os.fstat(handle).st_size, list[bytes](), 0
+        size, digests, ended = file_status.of_handle(handle).st_size, list[bytes](), 0
 
         def read() -> Iterator[Piece]:
             nonlocal ended
@@ -161,7 +162,8 @@ class FollowedUploader:
                 except OSError:
                     continue  # it is gone
                 try:
-                    if os.fstat(handle).st_ino == entry.seen.inode:  # else it is another file
+                    # Else it is another file.
+                    if file_status.of_handle(handle).st_ino == entry.seen.inode:
                         self._hot_round(index, tree, entry, handle)
                 except OSError:
                     tree.followed.forget(entry.seen.inode)

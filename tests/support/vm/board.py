@@ -37,7 +37,8 @@ GAUGE = {
 BUILD_TREE = HERE / "build_tree.sh"
 SYSTEMD_BOOT = Path("/usr/lib/systemd/boot/efi/systemd-bootx64.efi")
 BINFMT = Path("/proc/sys/fs/binfmt_misc")
-EMULATE_ARM64 = Path("/usr/lib/binfmt.d/qemu-aarch64.conf")
+BINFMT_SETTINGS = Path("/usr/lib/binfmt.d")
+COMPILE = PROJECT / "configs/package/compile"
 PI_DEVICE_TREE = "bcm2837-rpi-3-b.dtb"
 MASTER_BOOT_CODE = Path("/usr/lib/syslinux/mbr/mbr.bin")
 
@@ -57,13 +58,23 @@ class Architecture(Enum):
 
     AMD64 = "amd64"
     ARM64 = "arm64"
+    ARMHF = "armhf"
+
+    @property
+    def machine(self) -> str:
+        """What pip calls it."""
+        return {"amd64": "x86_64", "arm64": "aarch64", "armhf": "armv7l"}[self.value]
+
+    @property
+    def emulated_as(self) -> str:
+        """What the emulator of its programs is registered as."""
+        return {"amd64": "qemu-x86_64", "arm64": "qemu-aarch64", "armhf": "qemu-arm"}[self.value]
 
     @property
     def wheels(self) -> tuple[str, ...]:
         """How pip is told what the board's Python can use: bookworm's 3.11 on glibc 2.36."""
-        machine = "x86_64" if self is Architecture.AMD64 else "aarch64"
-        levels = ("2_36", "2_34", "2_31", "2_28", "2_17")
-        platforms = (f"--platform=manylinux_{level}_{machine}" for level in levels)
+        levels = ("manylinux_" + minor for minor in ("2_36", "2_34", "2_31", "2_28", "2_17"))
+        platforms = (f"--platform={level}_{self.machine}" for level in (*levels, "linux"))
         return (
             *("--python-version=3.11", "--implementation=cp", "--only-binary=:all:"),
             *platforms,
@@ -74,6 +85,8 @@ class Architecture(Enum):
         """What the kernel is told about its serial lines."""
         if self is Architecture.AMD64:
             return "console=ttyS0"
+        if self is Architecture.ARMHF:
+            return "console=ttyAMA0,115200"
         # The second one is what Linux' device tree of a Pi 3 calls its first line.
         return "console=ttyAMA0,115200 console=ttyS1,115200"
 
@@ -89,6 +102,8 @@ class Flavour:
 
 PLAIN = Flavour("plain")
 ARM = Flavour("arm", architecture=Architecture.ARM64)
+NARROW_ARM = Flavour("narrow-arm", ("quota",), Architecture.ARMHF)
+"""A 32-bit system with a 32-bit kernel."""
 DATABASES = Flavour("databases", ("postgresql", "mosquitto", "mosquitto-clients"))
 FILE_SYSTEMS = Flavour("file-systems", ("btrfs-progs",))
 """One whose kernel knows btrfs, squashfs and overlays, from the initramfs on."""
@@ -176,7 +191,12 @@ def digest(flavour: Flavour) -> str:
     """Name everything that a tree is made from, but for the packages' versions."""
     parts = [BUILD_TREE.read_text(), *flavour.packages, "--", *requirements()]
     parts += flavour.architecture.wheels
-    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
+    return hashed("\n".join(parts))
+
+
+def hashed(text: str) -> str:
+    """Return a name for a text."""
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def requirements() -> list[str]:
@@ -200,14 +220,31 @@ def build_tree(flavour: Flavour, kept: Path) -> None:
             "ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "board-test", "-f", work / "key"
         )
         pip = (sys.executable, "-m", "pip", "install", "--quiet", "--target", work / "lib")
-        programs.run(*pip, *flavour.architecture.wheels, *requirements(), timeout=300)
-        where = (work / "root", apt_sources(), work / "lib", work / "key.pub")
+        is_narrow = flavour.architecture is Architecture.ARMHF
+        sources = main_source(work) if is_narrow else apt_sources()
+        where = (work / "root", sources, work / "lib", work / "key.pub")
         with able_to_run(flavour.architecture):
+            more = compiled(flavour.architecture)
+            wheels = (*flavour.architecture.wheels, *more, *requirements())
+            programs.run(*pip, *wheels, timeout=300)
             words = (BUILD_TREE, flavour.architecture.value)
             log = programs.run(*words, *where, *flavour.packages, timeout=3600)
         (work / "build.log").write_bytes(log)
         shutil.rmtree(work / "lib")
         work.rename(kept)
+
+
+def compiled(architecture: Architecture) -> tuple[str, ...]:
+    """Tell pip where the wheels are that nobody offers; compile them first, if need be."""
+    if architecture is not Architecture.ARMHF:
+        return ()
+    kept = cache() / f"wheels-{architecture.value}-{hashed(COMPILE.read_text())}"
+    if not kept.exists():
+        with scratch(cache()) as work:
+            words = ("--arch", architecture.value, "--sources", apt_sources())
+            programs.run(COMPILE, *words, work / "wheels", timeout=3600)
+            (work / "wheels").rename(kept)
+    return ("--find-links", str(kept))
 
 
 @contextmanager
@@ -220,8 +257,9 @@ def able_to_run(architecture: Architecture) -> Iterator[None]:
         if not (BINFMT / "register").exists():
             programs.run("mount", "-t", "binfmt_misc", "binfmt_misc", BINFMT)
             undo.callback(programs.run, "umount", BINFMT)
-        (BINFMT / "register").write_bytes(EMULATE_ARM64.read_bytes().strip())
-        undo.callback((BINFMT / "qemu-aarch64").write_bytes, b"-1")
+        name = architecture.emulated_as
+        (BINFMT / "register").write_bytes((BINFMT_SETTINGS / f"{name}.conf").read_bytes().strip())
+        undo.callback((BINFMT / name).write_bytes, b"-1")
         yield
 
 
@@ -230,6 +268,15 @@ def apt_sources() -> Path:
     stated = os.environ.get("HOLDSTILL_VM_SOURCES")
     places = ("/etc/apt/sources.list.d/debian.sources", "/etc/apt/sources.list")
     return next(Path(p) for p in ([stated] if stated else places) if Path(p).exists())
+
+
+def main_source(folder: Path) -> Path:
+    """Write the first entry of the file alone: other mirrors have not all architectures."""
+    given = apt_sources()
+    first = given.read_text().split("\n\n" if given.suffix == ".sources" else "\n")[0]
+    made = folder / given.name
+    made.write_text(first + "\n")
+    return made
 
 
 @contextmanager
@@ -260,7 +307,7 @@ def build_card(
         programs.run("cp", "--archive", "--link", made_from.root, work / "root")
         with able_to_run(made_from.architecture):
             furnish(work / "root", ids)
-            if made_from.architecture is Architecture.ARM64:
+            if made_from.architecture is not Architecture.AMD64:
                 replace(work / "root" / PATIENT, PATIENCE)
         boot = boot_files(work, ids, made_from.architecture)
         image.unlink(missing_ok=True)
@@ -333,6 +380,8 @@ def boot_files(work: Path, ids: Ids, architecture: Architecture) -> Path:
     replace(boot / "cmdline.txt", words + "\n")
     if architecture is Architecture.AMD64:
         pc_boot_files(boot, words)
+    elif architecture is Architecture.ARMHF:
+        replace(boot / "extlinux/extlinux.conf", menu(words))
     else:
         (tree,) = (work / "root/usr/lib").glob(f"linux-image-*/broadcom/{PI_DEVICE_TREE}")
         copy_to(tree, boot / PI_DEVICE_TREE)

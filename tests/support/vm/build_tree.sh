@@ -3,7 +3,7 @@
 #
 #   build_tree.sh ARCHITECTURE OUT SOURCES WHEELS PUBLIC_KEY PACKAGE...
 #
-# ARCHITECTURE  amd64 or arm64 (then this kernel must be able to run arm64 programs)
+# ARCHITECTURE  amd64, arm64 or armhf (this kernel must be able to run programs of it)
 # OUT         directory to make; must not exist
 # SOURCES     the host's apt sources, in either of apt's two formats
 # WHEELS      directory of unpacked Python packages that the agent needs
@@ -13,7 +13,9 @@ set -euo pipefail
 architecture=$1 out=$2 sources=$3 wheels=$4 public_key=$5
 shift 5
 
-packages=(systemd-sysv udev dbus openssh-server python3 rsync sqlite3 "linux-image-$architecture"
+kernel=$architecture
+[[ $architecture != armhf ]] || kernel=armmp
+packages=(systemd-sysv udev dbus openssh-server python3 rsync sqlite3 "linux-image-$kernel"
   initramfs-tools kmod e2fsprogs dosfstools fdisk iproute2 procps attr acl libcap2-bin "$@")
 
 # A board carries the drivers and tables it has use for; with the rest the tree, and so every
@@ -32,7 +34,7 @@ include=(arch/x86/crypto crypto lib/crc lib/libcrc lib/crypto fs/ext4 fs/jbd2 fs
   drivers/block/virtio drivers/block/loop drivers/char/hw_random drivers/char/virtio
   drivers/firmware net/core net/packet net/unix drivers/dax drivers/md/dm-mod drivers/rtc)
 # What a Pi-type board needs beside that; on the other architecture there is no such thing.
-include+=(arch/arm64/crypto drivers/clk drivers/dma drivers/gpio drivers/mailbox drivers/mfd
+include+=(arch/arm/crypto arch/arm64/crypto drivers/clk drivers/dma drivers/gpio drivers/mailbox drivers/mfd
   drivers/pinctrl drivers/regulator drivers/soc drivers/thermal drivers/tty drivers/usb/dwc2)
 cards=()
 if [[ " $* " == *" btrfs-progs "* ]]; then
@@ -54,6 +56,7 @@ done
 dpkg_options+=(--dpkgopt='path-include=/usr/lib/linux-image-*/broadcom/*')
 
 cards+=(ext4 virtio_pci virtio_blk mmc_block mmc_core sdhci sdhci_pci)
+[[ $architecture != armhf ]] || cards+=(virtio_mmio)
 [[ $architecture != arm64 ]] || cards+=(virtio_mmio sdhci_iproc bcm2835 fixed gpio_regulator)
 
 configure_initramfs() {

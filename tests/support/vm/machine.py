@@ -32,6 +32,9 @@ U_BOOT = Path("/usr/lib/u-boot/qemu_arm64/u-boot.bin")
 EMULATED = ("-accel", "tcg,thread=multi")
 EMULATED_PC = ("qemu-system-x86_64", *EMULATED, "-cpu", "qemu64,-svm", "-vga", "none")
 EMULATED_ARM = ("qemu-system-aarch64", *EMULATED, "-cpu", "cortex-a53", "-M", "virt")
+NARROW_U_BOOT = Path("/usr/lib/u-boot/qemu_arm/u-boot.bin")
+# Without highmem=off the PCI bus lies where a kernel without LPAE reaches nothing.
+NARROW_ARM = ("qemu-system-arm", *EMULATED, "-cpu", "cortex-a15", "-M", "virt,highmem=off")
 EVERY_BOARD = ("-nodefaults", "-display", "none", "-no-reboot")
 
 
@@ -74,6 +77,11 @@ def from_sd_card(image: Path) -> tuple[str, ...]:
 def from_u_boot(image: Path) -> tuple[str, ...]:
     """Boot a 64-bit Arm board by U-Boot, which reads plain files. The card is /dev/vda."""
     return (*EMULATED_ARM, "-bios", str(U_BOOT), "-drive", f"{drive(image)},if=virtio")
+
+
+def from_narrow_u_boot(image: Path) -> tuple[str, ...]:
+    """Boot a 32-bit Arm board by U-Boot, which reads plain files. The card is /dev/vda."""
+    return (*NARROW_ARM, "-bios", str(NARROW_U_BOOT), "-drive", f"{drive(image)},if=virtio")
 
 
 class Machine:

@@ -26,7 +26,7 @@ from holdstill.model.entries import (
     EntryType,
     Omitted,
 )
-from holdstill.system import files, fsxattr, ioctl, sparse_copy
+from holdstill.system import file_status, files, fsxattr, ioctl, sparse_copy
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -207,8 +207,7 @@ class Populator:
         for attribute in sorted(entry.xattrs):
             if entry.type is not EntryType.FILE or attribute != BTRFS_COMPRESSION:
                 self._set_attribute(place, entry, attribute)
-        times = (entry.mtime_ns, entry.mtime_ns)
-        os.utime(name, ns=times, dir_fd=handle, follow_symlinks=False)
+        file_status.set_modified(name, entry.mtime_ns, directory=handle)
         if not _gets_flags_last(entry):
             self._flag(handle, entry)
 
