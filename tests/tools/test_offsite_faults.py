@@ -91,10 +91,14 @@ def told_captures(held: CopiedStore) -> set[str]:
         return names
 
 
-BEGINNINGS = [
+_ALL = [
     *((nothing_sent, fault) for fault in Fault),
     *((first_sent, fault) for fault in Fault),
     *((locks_due, fault) for fault in (Fault.INTERNAL, Fault.CUT_AFTER)),
+]
+_EVERY_DAY = {(nothing_sent, Fault.INTERNAL), (first_sent, Fault.CUT_AFTER)}
+BEGINNINGS = [
+    pytest.param(*each, marks=() if each in _EVERY_DAY else pytest.mark.slow) for each in _ALL
 ]
 """With each, at each call, the fault comes once, and from there on: some 250 points."""
 FINISHES = {Fault.SLOW: 0, Fault.STALE: 0, Fault.SKEWED: 1, Fault.CUT_ANSWER: 1}
