@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -44,7 +45,9 @@ def remarks(
     """
 
     def is_encrypted(path: Path) -> bool:
-        return disks_below.is_encrypted(path, all_mounts, sys=sys)
+        with suppress(OSError):  # such as a swap file that was deleted
+            return disks_below.is_encrypted(path, all_mounts, sys=sys)
+        return False
 
     if not is_encrypted(nearest(store)):
         return ()

@@ -6,15 +6,19 @@ from pathlib import Path
 
 import click
 
+from holdstill.board import mounts
 from holdstill.cli import as_owner, consoles, tables
 from holdstill.keeper.store import create
 from holdstill.system.clocks import SystemClock
+from holdstill.workflow import store_leaks
 
 
 @click.command("init", short_help="Create a store.")
 @click.argument("store", type=click.Path(path_type=Path, readable=False))
 def command(store: Path) -> None:
     r"""Make a store in a new or empty directory, and say what its file system cannot do.
+
+    Where it is on an encrypted disk, swap and temporary folders that are not are named, too.
 
     \b
     Example:
@@ -32,4 +36,5 @@ def command(store: Path) -> None:
         )
     else:
         out.print(f"{made.root} is a store now")
-    tables.warnings(made.facts.abilities.complaints(), out)
+    leaks = store_leaks.remarks(made.root, mounts.read_mounts())
+    tables.warnings((*made.facts.abilities.complaints(), *leaks), out)
