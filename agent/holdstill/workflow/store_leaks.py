@@ -77,10 +77,10 @@ def _of_swap(area: Path) -> str:
 
 def _of_folder(folder: Path) -> str:
     return (
-        f"the store is encrypted, and {folder} is not: rebuilds, rehearsals and copies elsewhere "
-        "put contents there for a while, and what is deleted can be read from the disk. Mount "
-        "something encrypted there, or a tmpfs with enough room; or set TMPDIR to a folder of the "
-        "encrypted disk, and give it to --scratch and --cache"
+        f"the store is encrypted, and {folder} is not: captures, rebuilds and rehearsals put "
+        "names and contents there for a while, and what is deleted can be read from the disk. "
+        "Mount something encrypted there, or a tmpfs with enough room; or set TMPDIR to a "
+        "folder of the encrypted disk, and give it to --scratch and --cache"
     )
 
 
