@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, TypedDict
 
 import pytest
 
-from support import boards, loop, programs
+from support import boards, forked_commands, loop, programs
 from support.boards import Board, holdstill
 from support.loop import MIB
 
@@ -244,12 +244,25 @@ def test_a_root_that_is_a_plain_directory_of_a_btrfs_is_refused(tmp_path: Path) 
 
 @pytest.mark.parametrize("feature", ["verity", "encrypt"])
 def test_features_that_do_not_come_back(tmp_path: Path, feature: str) -> None:
+    word = "encrypted: store-in-clear\n" if feature == "encrypt" else ""
     with (
         boards.running(tmp_path, mkfs=("-O", feature)) as board,
-        boards.kept_nearby(tmp_path, board.root) as kept,
+        boards.kept_nearby(tmp_path, board.root, more=word) as kept,
     ):
         what = f"{board.disk.partition(2)}: {feature}"
         all_say(told(kept, code=DEGRADED), {what: "cannot be rebuilt"})
+
+
+def test_folders_that_an_ext4_encrypts_are_stored_by_the_owners_word_only(tmp_path: Path) -> None:
+    with (
+        boards.running(tmp_path, mkfs=("-O", "encrypt")) as board,
+        boards.kept_nearby(tmp_path, board.root) as kept,
+    ):
+        done = forked_commands.attempt(["capture", "--settings", str(kept.settings)], timeout=60)
+
+    assert done.returncode == 4
+    assert "stored unencrypted at the keeper" in done.stderr.decode()
+    assert "store-in-clear" in done.stderr.decode()
 
 
 def test_bytes_between_two_partitions(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from typing import TYPE_CHECKING
 
 from holdstill.board import layout, mount_device, mounts
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from holdstill.board.mounts import Mount
 
 _DELETED = " (deleted)"
+_DEPTH_MAX = 16
+"""Devices on each other that are followed; more are not known in practice."""
 
 
 def disks_below(path: Path, all_mounts: tuple[Mount, ...], *, sys: Path = layout.SYS) -> set[str]:
@@ -26,6 +29,34 @@ def disks_below(path: Path, all_mounts: tuple[Mount, ...], *, sys: Path = layout
     found: set[str] = set()
     _collect(_device_of(os.path.realpath(path), all_mounts), all_mounts, sys, found)
     return found
+
+
+def is_encrypted(path: Path, all_mounts: tuple[Mount, ...], *, sys: Path = layout.SYS) -> bool:
+    """Whether all bytes of a directory, a file or a block device pass an encrypting mapping.
+
+    Of encryption by the disk itself, or by the file system (fscrypt, eCryptfs), nothing is known
+    here.
+    """
+    state = path.stat()
+    is_device = stat.S_ISBLK(state.st_mode)
+    number = (
+        (os.major(state.st_rdev), os.minor(state.st_rdev))
+        if is_device
+        else _device_of(os.path.realpath(path), all_mounts)
+    )
+    return _is_encrypted(number, all_mounts, sys)
+
+
+def _is_encrypted(
+    number: tuple[int, int], all_mounts: tuple[Mount, ...], sys: Path, depth: int = 0
+) -> bool:
+    place = sys / "dev/block" / f"{number[0]}:{number[1]}"
+    if not place.exists() or depth > _DEPTH_MAX:
+        return False
+    if layout.first_line(place / "dm/uuid").startswith("CRYPT-"):
+        return True
+    below = list(_below(_whole(place), all_mounts))
+    return bool(below) and all(_is_encrypted(one, all_mounts, sys, depth + 1) for one in below)
 
 
 def disk_name(device: Path, *, sys: Path = layout.SYS) -> str:

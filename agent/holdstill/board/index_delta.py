@@ -32,6 +32,9 @@ if TYPE_CHECKING:
     from holdstill.board.scan import Scanner
     from holdstill.model.entries import Entry
 
+_LOCKED = (
+    "it is in an encrypted folder that is locked: unlock it, or leave the folder out by `exclude`"
+)
 LIMIT = 30_000
 """Entries of one delta; it is held in memory, at about 1 KiB each."""
 
@@ -321,7 +324,8 @@ def copy_pending(subject: ScanTarget, delta: Delta, copy: Copy) -> list[bytes]:
         except OSError as error:
             if error.errno != errno.EIO:
                 raise PauseError(
-                    f"{paths.display(entry.path)}: {error.strerror}, although it was held still"
+                    f"{paths.display(entry.path)}: {error.strerror}, although it was held still",
+                    hint=_LOCKED if error.errno == errno.ENOKEY else "",
                 ) from error
             unreadable += delta.give_up(entry)
     return unreadable

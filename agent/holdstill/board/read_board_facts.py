@@ -171,8 +171,8 @@ def _names(board: BoardLayout, part: BoardPart) -> Iterator[str]:
         case _:
             pass
     disk = board.disk_of(part).layout
-    if isinstance(disk.area(part.number), Volume):
-        yield str(part.device)
+    if isinstance(area := disk.area(part.number), Volume):
+        yield from (str(part.device), *area.nodes)
         return
     if disk.label is not TableLabel.NONE:
         yield f"PARTUUID={disk.partuuid(part.number)}"

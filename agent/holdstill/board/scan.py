@@ -19,6 +19,7 @@ from holdstill.board.path_filter import Choice
 from holdstill.model import paths
 from holdstill.model.entries import (
     KEPT_FLAGS,
+    LOCKED_NS,
     NEVER_SEEN,
     NO_XFLAGS,
     Entry,
@@ -27,7 +28,7 @@ from holdstill.model.entries import (
     Seen,
     Xflags,
 )
-from holdstill.system import bare_mount, file_status, files, fsxattr, ioctl
+from holdstill.system import bare_mount, file_status, files, fscrypt, fsxattr, ioctl
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -77,10 +78,17 @@ def fat_shift_ns(options: str, *, minutes_west: int) -> int:
 
 
 class ScanProblem(NamedTuple):
-    """Something that could not be read."""
+    """Something that could not be read.
+
+    Attributes:
+        hint: what to do about it.
+        is_loss: whether something of it is not described at all.
+    """
 
     path: bytes
     reason: str
+    hint: str = "see what is the matter there"
+    is_loss: bool = True
 
 
 class Inodes(Protocol):
@@ -132,6 +140,7 @@ class Scanner:
     Attributes:
         root: open directory: the file system's root.
         troubles: what could not be read.
+        has_encryption: whether folders can be encrypted by the file system.
         doubtful: directories that moved while they were about to be listed; must be listed again.
     """
 
@@ -145,6 +154,7 @@ class Scanner:
         fat_shift_ns: int = 0,
         is_one_of_several: bool = False,
         has_projects: bool = False,
+        has_encryption: bool = False,
     ) -> None:
         """Prepare.
 
@@ -156,6 +166,7 @@ class Scanner:
             fat_shift_ns: what the kernel added to the times on a FAT to make them UTC.
             is_one_of_several: whether it is one tree of a btrfs, whose subvolumes have their own.
             has_projects: whether inodes can have what fsxattr reads, and are to be asked for it.
+            has_encryption: whether folders can be encrypted, and are asked if they are locked.
         """
         self.root = root
         self.rules = rules
@@ -166,6 +177,7 @@ class Scanner:
         self._fat_shift_ns = fat_shift_ns
         self._is_one_of_several = is_one_of_several
         self._has_projects = has_projects
+        self.has_encryption = has_encryption
         self._device = file_status.of_handle(root).st_dev
 
     def describe(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
@@ -210,7 +222,7 @@ class Scanner:
             # Describe a mount point that could only be seen from above.
             path = paths.join(directory, name)
             reason = "a file system is mounted here; only what covers it can be seen"
-            self.troubles.append(ScanProblem(path, reason))
+            self.troubles.append(ScanProblem(path, reason, is_loss=False))
             return Entry(
                 directory, name, EntryType.of_mode(status.st_mode), status.st_mode & 0o7777,
                 status.st_uid, status.st_gid, 0, status.st_mtime_ns, seen=NEVER_SEEN,
@@ -221,6 +233,8 @@ class Scanner:
         size = status.st_size if is_file else 0
         linked = status.st_nlink > 1 and kind is not EntryType.DIRECTORY
         sparse = is_file and status.st_blocks * 512 < size and not asked.flags & _INLINE
+        is_locked = kind is EntryType.DIRECTORY and self._is_locked(handle, name)
+        changed = LOCKED_NS if is_locked else status.st_ctime_ns
         swap = is_file and self.rules.is_swap_file(paths.join(directory, name))
         return Entry(
             directory, name, kind, status.st_mode & 0o7777, status.st_uid, status.st_gid, size,
@@ -232,7 +246,7 @@ class Scanner:
             os.readlink(name, dir_fd=handle) if kind is EntryType.SYMLINK else b"",
             omitted=Omitted.SWAP if swap and size else Omitted.NOTHING,
             xattrs=xattrs,
-            seen=Seen(status.st_ino, status.st_ctime_ns, asked.generation),
+            seen=Seen(status.st_ino, changed, asked.generation),
             project=asked.project,
             xflags=asked.xflags,
         )  # fmt: skip
@@ -358,18 +372,35 @@ class Scanner:
 
     def names(self, handle: int, directory: bytes) -> list[bytes]:
         """Return the names in an open directory that can be kept; none if it is kept empty."""
-        if self.rules.choose(directory) in _EMPTY:
+        if self._is_shut(handle, directory):
             return []
         found = [os.fsencode(name) for name in os.listdir(handle)]
         return [name for name in found if self._fits(directory, name)]
 
     def numbers(self, handle: int, directory: bytes) -> dict[bytes, int]:
         """Return the same names with the numbers of their inodes."""
-        if self.rules.choose(directory) in _EMPTY:
+        if self._is_shut(handle, directory):
             return {}
         with os.scandir(handle) as listing:
             found = {os.fsencode(item.name): item.inode() for item in listing}
         return {name: inode for name, inode in found.items() if self._fits(directory, name)}
+
+    def _is_shut(self, handle: int, directory: bytes) -> bool:
+        """Whether nothing of what is in an open directory is kept, or has names."""
+        if self.rules.choose(directory) in _EMPTY:
+            return True
+        if not self._is_locked(handle, b""):
+            return False
+        reason = "it is encrypted, and locked: what is in there has neither names nor contents"
+        self.troubles.append(ScanProblem(directory, reason, is_loss=False))  # the index has it
+        return True
+
+    def _is_locked(self, handle: int, name: bytes) -> bool:
+        """Whether a folder in an open directory, or that one itself, is encrypted and locked."""
+        if not self.has_encryption:
+            return False
+        with self._opened_to_ask(handle, name, EntryType.DIRECTORY) as opened:
+            return fscrypt.is_locked(opened)
 
     def _fits(self, directory: bytes, name: bytes) -> bool:
         """Whether a path is short enough to be kept."""

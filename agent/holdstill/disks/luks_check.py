@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.disks import luks_header
 from holdstill.disks.luks_sectors import SectorCipher
 from holdstill.errors import CommandError, VerificationError
-from holdstill.system import byte_source, files
+from holdstill.system import byte_source, files, work_folder
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
@@ -18,6 +17,8 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
 
 _TIMEOUT = 300.0
+_PREFIX = "holdstill-luks-"
+_SHM = Path("/dev/shm")  # noqa: S108  a folder of our own is made in it
 _HINT = "the card gives back other bytes than were written: use another one"
 _SAME = ("version", "uuid", "label", "cipher", "key_bits", "sector_size", "first_byte")
 
@@ -65,8 +66,8 @@ def check(
 
 
 def _volume_key(header: bytes, passphrase: bytes, machine: Runner) -> bytes:
-    with tempfile.TemporaryDirectory(prefix="holdstill-luks-", dir=_memory()) as folder:
-        copy, key = Path(folder) / "header", Path(folder) / "key"
+    with work_folder.made(_memory(), prefix=_PREFIX) as folder:
+        copy, key = folder / "header", folder / "key"
         copy.touch(0o600)
         copy.write_bytes(header)
         os.truncate(copy, len(header) + (1 << 20))
@@ -84,6 +85,6 @@ def _volume_key(header: bytes, passphrase: bytes, machine: Runner) -> bytes:
         return key.read_bytes()
 
 
-def _memory() -> str | None:
+def _memory() -> Path | None:
     """Return a folder in memory, where there is one: a key is not to be on a disk."""
-    return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None  # noqa: S108  it is memory
+    return _SHM if os.access(_SHM, os.W_OK) else None

@@ -23,6 +23,10 @@ _SLOT = struct.Struct(">II")
 """What a key slot begins with: its state, and the rounds of its PBKDF2."""
 _ACTIVE = 0x00AC71F3
 _JSON_START = 4096
+_ODD = (
+    ValueError, KeyError, TypeError, AttributeError, StopIteration, OverflowError, RecursionError,
+)  # fmt: skip
+"""What odd words of a header raise when they are understood; the last one by their depth."""
 _HEADER_MAX = 4 * MIB
 
 
@@ -84,7 +88,7 @@ def _version_2(source: ByteSource, head: bytes) -> Luks:
             kdf_memory=int(kdf.get("memory", 0)),
             kdf_time=int(kdf.get("time", kdf.get("iterations", 0))),
         )
-    except (ValueError, KeyError, TypeError, AttributeError, StopIteration) as error:
+    except _ODD as error:
         raise LayoutError(
             "a LUKS header that is damaged, is being encrypted anew, or has no key slot"
         ) from error

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import secrets
-import tempfile
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +15,7 @@ from typing import TYPE_CHECKING
 from holdstill.disks.luks_sectors import CIPHER, KEY_BITS, SectorCipher
 from holdstill.errors import TargetRefusedError
 from holdstill.model.sizes import MIB, SECTOR
-from holdstill.system import files, sparse_copy
+from holdstill.system import files, sparse_copy, work_folder
 from holdstill.system.process import Command, require
 
 if TYPE_CHECKING:
@@ -93,10 +92,10 @@ def _opened(target: Path) -> Iterator[int]:
 def _header(parameters: Luks, key: bytes, passphrase: bytes, machine: Runner) -> Iterator[Path]:
     """Hold a file with a header that has the key, locked by the passphrase."""
     handle = os.memfd_create("holdstill-volume-key")
-    with tempfile.TemporaryDirectory(prefix="holdstill-luks-") as folder:
+    with work_folder.made(prefix="holdstill-luks-header-") as folder:
         try:
             files.write_all(handle, key)
-            header = Path(folder) / "header"
+            header = folder / "header"
             header.touch(0o600)
             os.truncate(header, parameters.first_byte + MIB)
             words = _words(parameters, Path(f"/proc/{os.getpid()}/fd/{handle}"), header)

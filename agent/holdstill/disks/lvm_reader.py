@@ -27,8 +27,9 @@ _HEADER = struct.Struct("<I16sIQQ")
 _COPY = struct.Struct("<QQII")
 _MAGIC = b" LVM2 x[5A%r0N*>"
 _IGNORED = 1
-TEXT_MAX = 16 * MIB
-"""Bytes of metadata that are looked at; LVM makes an area of 1 MiB."""
+TEXT_MAX = 2 * MIB
+"""Bytes of metadata that are looked at; LVM makes an area of 1 MiB, and has two texts in it. As
+words in memory they are fifty times as much."""
 
 
 @dataclass(frozen=True)

@@ -104,6 +104,9 @@ class Seen(NamedTuple):
 
 
 NEVER_SEEN = Seen(0, 0, 0)
+LOCKED_NS = -1
+"""As ctime: this folder is encrypted and was locked, so what is in it is not known. No file
+system of today has anything of that time."""
 
 
 class Xflags(NamedTuple):

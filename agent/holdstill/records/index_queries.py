@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
 
+from holdstill.model.entries import LOCKED_NS, EntryType
 from holdstill.records.index_rows import entry_of, row_of
 from holdstill.records.index_schema import (
     INSERT,
@@ -116,6 +117,12 @@ class Index:
     def by_inode(self, part: int, inode: int) -> list[Entry]:
         """Return every name that the board's inode had."""
         rows = self._db.execute(SELECT_BY_INODE, (part, inode))
+        return [entry_of(row) for row in rows]
+
+    def locked(self, part: int) -> list[Entry]:
+        """Return the folders that were encrypted and locked when they were last looked at."""
+        where = "WHERE part = ? AND type = ? AND ctime_ns = ? ORDER BY directory, name"
+        rows = self._db.execute(SELECT + where, (part, EntryType.DIRECTORY, LOCKED_NS))
         return [entry_of(row) for row in rows]
 
     def entries(self, part: int) -> Iterator[Entry]:

@@ -48,6 +48,7 @@ FS_IOC_GETFLAGS, FS_IOC_SETFLAGS, FS_IOC_GETVERSION, BLKGETSIZE64 = word_sized_r
 )
 FS_IOC_FIEMAP = 0xC020660B
 FS_IOC_FSGETXATTR, FS_IOC_FSSETXATTR = 0x801C581F, 0x401C5820
+FS_IOC_GET_ENCRYPTION_POLICY_EX, FS_IOC_GET_ENCRYPTION_KEY_STATUS = 0xC0096616, 0xC080661A
 XFS_IOC_BULKSTAT = 0x8040587F
 BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
 LOOP_GET_STATUS64, LOOP_CONFIGURE, LOOP_CTL_GET_FREE = 0x4C05, 0x4C0A, 0x4C82
@@ -106,6 +107,16 @@ def inode_flags(handle: int) -> int:
             return 0
         raise
     return int(flags)
+
+
+def encryption_policy(handle: int, asked: bytes) -> bytes:
+    """Return struct fscrypt_get_policy_ex_arg of an open file; OSError ENODATA without one."""
+    return fcntl.ioctl(handle, FS_IOC_GET_ENCRYPTION_POLICY_EX, asked)
+
+
+def encryption_key_status(handle: int, asked: bytes) -> bytes:
+    """Return struct fscrypt_get_key_status_arg of a key of an open file's file system."""
+    return fcntl.ioctl(handle, FS_IOC_GET_ENCRYPTION_KEY_STATUS, asked)
 
 
 def set_inode_flags(handle: int, flags: int) -> None:

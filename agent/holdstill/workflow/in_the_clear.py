@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError
-from holdstill.model.layout import Luks
+from holdstill.model.layout import Ext4, Luks
 from holdstill.model.settings import Encrypted
 from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
 
@@ -45,8 +45,15 @@ def refusal(
 
 
 def _containers(board: BoardLayout, chosen: Mapping[int, MethodChoice]) -> Iterator[BoardPart]:
-    """Yield the encrypted containers of whose inside anything is stored."""
+    """Yield the encrypted containers of whose inside anything is stored, and what is like them."""
     for part in board.parts:
+        if (
+            isinstance(part.file_system, Ext4)
+            and part.mount is not None  # else nobody has unlocked anything
+            and "encrypt" in part.file_system.features
+            and chosen[part.number].method in HAS_FILES
+        ):
+            yield part  # its unlocked folders are read as they are
         inside = board.inside(part.number) - {part.number}
         if isinstance(part.file_system, Luks) and any(
             chosen[other.number].method in {*HAS_FILES, CaptureMethod.RAW}

@@ -18,7 +18,7 @@ from holdstill.records import signature
 from holdstill.system import files, users
 from holdstill.system.process import Command
 from holdstill.system.users import User
-from holdstill.workflow import before_start, store_place
+from holdstill.workflow import before_start, store_leaks, store_place
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -96,7 +96,10 @@ def check(wish: Wish) -> tuple[str, ...]:
             found += store_place.of_card(wish.store, all_mounts)
     found += _of_user(wish)
     before_start.refuse(found)
-    return store_place.remarks(wish.store, all_mounts)
+    return (
+        *store_place.remarks(wish.store, all_mounts),
+        *store_leaks.remarks(wish.store, all_mounts),
+    )
 
 
 def _of_user(wish: Wish) -> list[PreflightError]:

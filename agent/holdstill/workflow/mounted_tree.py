@@ -6,6 +6,7 @@ import functools
 import itertools
 import os
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from holdstill.board.change_detection import Changes, Detector
     from holdstill.board.followed_files import FileInPause
     from holdstill.board.full_scan import Step
-    from holdstill.board.scan import Scanner
+    from holdstill.board.scan import Scanner, ScanProblem
     from holdstill.board.spool import Spool, Spooled
     from holdstill.model.entries import Entry
     from holdstill.records.index_queries import Index
@@ -71,18 +72,34 @@ class MountedTree:
         """How changes are found, as the manifest names it."""
         return self._detector.name
 
+    @property
+    def problems(self) -> tuple[ScanProblem, ...]:
+        """What could not be looked at so far."""
+        return tuple(self._scanner.troubles)
+
     def update_live(self, index: Index, *, seq: int) -> None:
         """Bring the index up to date with the running board; new contents become pending."""
         subject = ScanTarget(index, self.part, self._scanner)
         doubtful = index_delta.follow(
             subject,
-            self._detector.changes(),
+            self._with_locked(index, self._detector.changes()),
             seq=seq,
             noted=functools.partial(self._note_older, index),
         )
         index.commit()
         self._detector.confirm()
         self._detector.doubt(doubtful)
+
+    def locked(self, index: Index) -> list[Entry]:
+        """Return the folders that are encrypted and were locked, so that they are not captured."""
+        return index.locked(self.part) if self._scanner.has_encryption else []
+
+    def _with_locked(self, index: Index, changes: Changes) -> Changes:
+        """Add the folders that were locked: unlocking changes nothing that can be seen."""
+        if not isinstance(changes, ChangedInodes):
+            return changes
+        locked = {row.seen.inode for row in self.locked(index)}
+        return replace(changes, numbers=changes.numbers | locked) if locked else changes
 
     def pending_amount(self, index: Index) -> PendingAmount:
         """Return what changed: no holes; of files that are followed, only their dirty pieces."""

@@ -11,11 +11,20 @@ from holdstill.errors import VerificationError
 from holdstill.model import attachment_names, pieces
 from holdstill.model.paths import BoardPath
 from holdstill.records import manifest_file, signature
-from holdstill.workflow import attachments, build_manifest, capture_areas, check_completeness
+from holdstill.workflow import (
+    attachments,
+    build_manifest,
+    capture_areas,
+    check_completeness,
+    unseen_files,
+)
 from holdstill.workflow.attachments import Extract
 from holdstill.workflow.board_state import LastCapture
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.model.finding import Finding
     from holdstill.model.manifest import Manifest
     from holdstill.model.protocol import SealResult
     from holdstill.workflow.attachments import PiecedFile
@@ -76,7 +85,9 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     manifest = build_manifest.build(
         run, copied.rounds, paused, settled=completed.settled, written=written,
         attached={name: file.attachment for name, file in pieced.items()},
-        findings=check_completeness.united(run.findings, (*now, *areas.findings)),
+        findings=check_completeness.united(
+            run.findings, (*now, *areas.findings, *_unseen(run))
+        ),
         warnings=warnings,
     )  # fmt: skip
     data = manifest_file.encode(manifest)
@@ -94,6 +105,12 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
         manifest_file.digest(data), paused.still, lambda part, inode: _digest_of(run, part, inode)
     )
     return Sealed(answer.name, manifest, warnings)
+
+
+def _unseen(run: CaptureRun) -> Iterator[Finding]:
+    for number, tree in run.trees.mounted.items():
+        part = run.scope.board.part(number)
+        yield from unseen_files.findings(part, tree.problems, tree.locked(run.index))
 
 
 def _digest_of(run: CaptureRun, part: int, inode: int) -> bytes:

@@ -107,8 +107,15 @@ NARROW_ARM = Flavour("narrow-arm", ("quota",), Architecture.ARMHF)
 DATABASES = Flavour("databases", ("postgresql", "mosquitto", "mosquitto-clients"))
 FILE_SYSTEMS = Flavour("file-systems", ("btrfs-progs",))
 """One whose kernel knows btrfs, squashfs and overlays, from the initramfs on."""
-LAYERS = Flavour("layers", ("lvm2", "cryptsetup", "cryptsetup-initramfs", "mdadm", "xfsprogs"))
-"""One whose initramfs finds a root on logical volumes, and unlocks one."""
+LAYERS = Flavour(
+    "layers",
+    (
+        *("lvm2", "cryptsetup", "cryptsetup-initramfs", "mdadm", "xfsprogs"),
+        *("fsverity", "quota"),
+    ),
+)
+"""One whose initramfs finds a root on logical volumes, and unlocks one; with what sets
+quotas and seals files."""
 KEEPING = Flavour("keeping", ("qemu-system-x86", "ovmf", "mtools", "syslinux"))
 """A machine that can be a keeper, and rehearse: an emulator in the emulator."""
 

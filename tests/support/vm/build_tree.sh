@@ -42,7 +42,7 @@ if [[ " $* " == *" btrfs-progs "* ]]; then
   cards+=(btrfs squashfs overlay)
 fi
 if [[ " $* " == *" lvm2 "* ]]; then
-  include+=(drivers/md/ fs/xfs lib/raid6)
+  include+=(drivers/md/ fs/xfs fs/quota lib/raid6)
   cards+=(dm_mod dm_crypt)
 fi
 dpkg_options=()

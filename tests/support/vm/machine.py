@@ -20,6 +20,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from support.vm import typist
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from io import BufferedRWPair
@@ -157,13 +159,20 @@ def booted(
     *,
     hardware: Hardware | None = None,
     seconds: float = 480,
+    passphrase: str = "",
 ) -> Iterator[Machine]:
-    """Boot a card and give a machine that can be logged in to; end the emulator at the end."""
+    """Boot a card and give a machine that can be logged in to; end the emulator at the end.
+
+    passphrase: what is typed at the console when the board asks for one.
+    """
     with tempfile.TemporaryDirectory(prefix="hsvm-") as directory, contextlib.ExitStack() as undo:
         work = Path(directory)
         words = (*firmware, *EVERY_BOARD, *(hardware or Hardware()).words())
-        machine = Machine(start_emulator(words, work), work, card)
+        line = typist.line(work) if passphrase else ("-serial", f"file:{work / 'console'}")
+        machine = Machine(start_emulator((*words, *line), work), work, card)
         undo.callback(machine.cut_power)
+        if passphrase:
+            undo.enter_context(typist.typing(work, passphrase))
         write_ssh_config(work, card.tree)
         machine.port = forwarded_port(machine)
         before = time.monotonic()
@@ -173,13 +182,12 @@ def booted(
 
 
 def start_emulator(words: tuple[str, ...], work: Path) -> subprocess.Popen[bytes]:
-    """Start the emulator with its console and its control socket in the work directory."""
+    """Start the emulator with its control socket in the work directory."""
     control = f"unix:{work / 'control'},server=on,wait=off"
-    serial = f"file:{work / 'console'}"
     with (work / "emulator").open("wb") as said:
         return subprocess.Popen(
             # A killed test run leaves no machine behind.
-            ("setpriv", "--pdeathsig", "KILL", *words, "-serial", serial, "-qmp", control),
+            ("setpriv", "--pdeathsig", "KILL", *words, "-qmp", control),
             stdin=subprocess.DEVNULL,
             stdout=said,
             stderr=said,

@@ -58,3 +58,27 @@ def test_a_container_of_another_kind_is_refused(old: bytes, new: bytes) -> None:
 
     with pytest.raises(LayoutError, match="LUKS"):
         luks_header.read(LUKS_2.changed(4096, changed[:12288]))
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        b"[" * 12_000,
+        b'{"a":' * 2_400,
+        (
+            b'{"segments":{"0":{"type":"crypt","iv_tweak":"0","encryption":"aes-xts-plain64",'
+            b'"sector_size":512,"offset":"1"}},"keyslots":{"0":{"key_size":1e999,"kdf":{"type":"x"}}},'
+            b'"digests":{"0":{"hash":"sha256"}}}'
+        ),
+    ],
+)
+def test_words_that_overflow_are_refused(words: bytes) -> None:
+    class Hostile:
+        size = LUKS_2.size
+
+        def read(self, offset: int, length: int) -> bytes:
+            whole = LUKS_2.read(0, 4096) + words + bytes(16384)
+            return whole[offset : offset + length]
+
+    with pytest.raises(LayoutError, match="damaged"):
+        luks_header.read(Hostile())

@@ -6,10 +6,12 @@ from pathlib import Path
 
 import click
 
+from holdstill.board import mounts
 from holdstill.cli import as_owner, consoles, options, tables
 from holdstill.keeper.store import create
 from holdstill.model.layout import Record
 from holdstill.system.clocks import SystemClock
+from holdstill.workflow import store_leaks
 
 
 class InitOutput(Record, frozen=True, kw_only=True):
@@ -28,6 +30,8 @@ class InitOutput(Record, frozen=True, kw_only=True):
 def command(store: Path, *, as_json: bool) -> None:
     r"""Make a store in a new or empty directory, and say what its file system cannot do.
 
+    Where it is on an encrypted disk, swap and temporary folders that are not are named, too.
+
     \b
     Example:
       holdstill keeper init /srv/holdstill
@@ -35,7 +39,8 @@ def command(store: Path, *, as_json: bool) -> None:
     as_owner.become_owner(store.absolute())
     is_old = (store / "store.yaml").is_file()
     made = create(store.absolute(), clock=SystemClock())
-    complaints = made.facts.abilities.complaints()
+    leaks = store_leaks.remarks(made.root, mounts.read_mounts())
+    complaints = (*made.facts.abilities.complaints(), *leaks)
     if as_json:
         options.print_json(
             InitOutput(

@@ -1,0 +1,122 @@
+"""Boards with LVM and LUKS under root, captured while they write, rebuilt and really booted.
+
+Captured by the agent in an emulated machine, whose kernel has device-mapper; rebuilt here, where
+there is none. The gauge of a rebuilt board notes what it finds before it writes again: so a board
+that comes up tells whether all its files, on two volumes, are of one instant.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from support.vm import board, evidence, kinds, layers, machine
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+pytestmark = [pytest.mark.timeout(3600), pytest.mark.slow]
+
+NEW_PASSPHRASE = "ebb and flow"  # noqa: S105  of a test
+REFUSED = 4
+
+
+@pytest.fixture(scope="module")
+def card(tmp_path_factory: pytest.TempPathFactory) -> board.Card:
+    tree = board.tree(board.LAYERS)
+    return board.build_card(tree, tmp_path_factory.mktemp("whole") / "card.img")
+
+
+@pytest.fixture(scope="module")
+def kept(card: board.Card, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with a store of both boards' captures."""
+    folder = tmp_path_factory.mktemp("boards")
+    with layers.workshop(card, folder) as shop:
+        for _ in range(3):
+            code, report, said = layers.capture(shop, layers.LVM)
+            assert code == 0, said
+            assert report["grade"] == "point-in-time"
+        code, _, said = layers.capture(shop, layers.LUKS)
+        assert code == REFUSED, said
+        assert "store-in-clear" in said
+        layers.settle(shop, layers.LUKS, encrypted="store-in-clear")
+        code, report, said = layers.capture(shop, layers.LUKS)
+        assert code == 0, said
+        assert report["grade"] == "point-in-time"
+        layers.finished(shop)
+    return folder
+
+
+def alive(
+    image: Path, card: board.Card, *, passphrase: str = ""
+) -> tuple[str, str, machine.Machine]:
+    """Boot what was rebuilt up to a login; return its mounts and what its console said."""
+    firmware = machine.from_uefi(image)
+    with machine.booted(card, firmware, hardware=layers.HARDWARE, passphrase=passphrase) as pier:
+        pier.run("sh", "-c", "until systemctl -q is-active tide-gauge; do sleep 1; done")
+        found = evidence.decode(pier.run("cat", "/run/tide-gauge/found.json"))
+        assert evidence.broken_promises(found) == []
+        assert found.database.count > 1
+        table = "findmnt -rno TARGET,SOURCE,FSTYPE; swapon --noheadings --show=NAME,TYPE"
+        mounts = pier.run("sh", "-c", table).decode()
+        console = pier.console
+        pier.stop()
+        return mounts, console, pier
+
+
+@pytest.mark.parametrize("size", ["1700M", "4G"])
+def test_a_root_on_logical_volumes_boots_smaller_and_larger(
+    size: str, kept: Path, card: board.Card, tmp_path: Path, measured: Callable[[str], None]
+) -> None:
+    image = tmp_path / "card.img"
+    with layers.store(kept) as store:
+        report = layers.rebuilt(image, layers.LVM, store, "--size", size)
+    assert report["bootable"], report
+    assert report["checked_entries"] == report["entries"]
+
+    mounts, console, pier = alive(image, card)
+
+    measured(f"LVM at {size}: login after {pier.seconds_to_login} s")
+    assert "/ /dev/mapper/board--vg-root ext4" in mounts
+    assert "/srv /dev/mapper/board--vg-srv ext4" in mounts
+    assert "/dev/dm-" in mounts.splitlines()[-1]  # the swap volume
+    assert kinds.MARKER in console
+
+
+def test_a_root_in_a_container_boots_with_the_new_passphrase_typed_at_the_console(
+    kept: Path, card: board.Card, tmp_path: Path, measured: Callable[[str], None]
+) -> None:
+    image, words = tmp_path / "card.img", tmp_path / "passphrase"
+    words.write_text(f"{NEW_PASSPHRASE}\n")
+    with layers.store(kept) as store:
+        report = layers.rebuilt(
+            image, layers.LUKS, store, "--size", "1200M", "--passphrase-file", words
+        )
+    assert report["bootable"], report
+
+    mounts, console, pier = alive(image, card, passphrase=NEW_PASSPHRASE)
+
+    measured(f"LUKS: login after {pier.seconds_to_login} s, one passphrase typed")
+    assert "/ /dev/mapper/cryptroot ext4" in mounts
+    assert "unlock disk cryptroot" in console
+    assert "cryptsetup: cryptroot: set up successfully" in console
+    assert NEW_PASSPHRASE not in console
+    assert kinds.MARKER in console
+
+
+def test_on_request_the_same_boots_unencrypted(
+    kept: Path, card: board.Card, tmp_path: Path, measured: Callable[[str], None]
+) -> None:
+    image = tmp_path / "card.img"
+    with layers.store(kept) as store:
+        report = layers.rebuilt(image, layers.LUKS, store, "--plain")
+    assert report["bootable"], report
+    assert "NOT ENCRYPTED" in f"{report}"
+
+    mounts, console, pier = alive(image, card)
+
+    measured(f"made plain: login after {pier.seconds_to_login} s")
+    assert "/ /dev/vda2 ext4" in mounts
+    assert kinds.MARKER in console

@@ -1,0 +1,128 @@
+"""Boards with LVM and LUKS under root: made, run and captured in an emulated machine.
+
+This machine's kernel has no device-mapper, so a guest's does what needs one. What is rebuilt is
+rebuilt here.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from support import loop, programs
+from support.vm import board, here, kinds, machine
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+PASSPHRASE = "a tide of long ago"  # noqa: S105  of a test
+"""Of the encrypted board as it was."""
+SIZE = 2 << 30
+STORE = "/mnt/store"
+HARDWARE = machine.Hardware(memory_mib=1024)
+"""Unlocking takes 64 MiB, and the initramfs is in memory beside it."""
+
+
+@dataclass(frozen=True)
+class Layered:
+    """One of the two boards: its name, where the workshop has it, and the port of its gauge."""
+
+    name: str
+    place: str
+    disk: str
+    port: int
+
+
+LVM = Layered("pier-lvm", "/a", "/dev/vdb", 4751)
+LUKS = Layered("pier-luks", "/c", "/dev/vdc", 4752)
+
+
+@contextmanager
+def workshop(
+    card: board.Card, folder: Path, *, store_size: int = SIZE
+) -> Iterator[machine.Machine]:
+    """Boot a machine that has both boards mounted, their gauges running, and an empty store."""
+    disks = {"lvm.img": SIZE, "luks.img": SIZE, "store.img": store_size}
+    words: list[str] = []
+    for number, (name, size) in enumerate(disks.items(), start=1):
+        (folder / name).touch()
+        os.truncate(folder / name, size)
+        words += ["-drive", f"{_drive(folder / name)},if=virtio,index={number}"]
+    with machine.booted(card, (*machine.from_uefi(card.image), *words), hardware=HARDWARE) as shop:
+        shop.put("/root/layers.sh", (board.GUEST / "layers.sh").read_bytes())
+        shop.run("bash", "/root/layers.sh", PASSPHRASE, stdin=kinds.UNIT.encode(), timeout=900)
+        shop.run("holdstill", "keeper", "init", f"{STORE}/store")
+        for one in (LVM, LUKS):
+            enrol(shop, one)
+            shop.run("systemd-run", "--quiet", f"--unit=gauge-{one.name}", *_gauge(one))
+        yield shop
+
+
+def _drive(image: Path) -> str:
+    return f"file={image},format=raw,cache=unsafe"
+
+
+def _gauge(one: Layered) -> tuple[str, ...]:
+    gauge = ("/usr/bin/python3", "/opt/tide-gauge/gauge.py", "0.05")
+    return (*gauge, "--root", one.place, "--port", str(one.port))
+
+
+def enrol(shop: machine.Machine, one: Layered) -> None:
+    """Give a board a key at the keeper, and settings."""
+    key = f"{STORE}/{one.name}.key"
+    shop.run("ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key)
+    enrolled = ("holdstill", "keeper", "enrol", f"{STORE}/store", one.name)
+    shop.run(*enrolled, "--key", f"{key}.pub")
+    settle(shop, one)
+
+
+def settle(shop: machine.Machine, one: Layered, **more: str) -> None:
+    """Write the settings of a board, and more of them."""
+    settings = {
+        "board": one.name,
+        "keeper": f"{STORE}/store",
+        "key": f"{STORE}/{one.name}.key",
+        "state": f"{STORE}/state-{one.name}",
+        "root": one.place,
+        "disks": [one.disk],
+        **more,
+    }
+    shop.put(f"/root/{one.name}.yaml", json.dumps(settings).encode())
+
+
+def capture(shop: machine.Machine, one: Layered) -> tuple[int, dict[str, object], str]:
+    """Capture a board; return how that ended, the report, and what was said."""
+    words = ("holdstill", "capture", "--settings", f"/root/{one.name}.yaml", "--json")
+    done = programs.attempt(*shop.words(*words), timeout=600)
+    report = json.loads(done.stdout) if done.stdout.startswith(b"{") else {}
+    return done.returncode, report, done.stderr.decode(errors="replace")
+
+
+def finished(shop: machine.Machine) -> None:
+    """End the gauges, and leave the boards and the store as whoever pulls the plug likes it."""
+    shop.run("systemctl", "stop", *(f"gauge-{one.name}" for one in (LVM, LUKS)))
+    shop.run("umount", "-R", LVM.place, LUKS.place, STORE)
+    shop.run("cryptsetup", "close", "cryptroot")
+    shop.run("vgchange", "-qq", "-an", "board-vg")
+    shop.stop()
+
+
+@contextmanager
+def store(folder: Path) -> Iterator[Path]:
+    """Hold the store that the workshop left."""
+    with (
+        loop.attached(folder / "store.img") as disk,
+        loop.mounted(disk.device, folder / "kept") as kept,
+    ):
+        yield kept / "store"
+
+
+def rebuilt(image: Path, one: Layered, kept: Path, *words: str | Path) -> dict[str, object]:
+    """Rebuild the newest capture of a board into an image."""
+    command = (here.HOLDSTILL, "rebuild", one.name, image, "--store", kept, "--json", *words)
+    said: dict[str, object] = json.loads(programs.run(*command, timeout=600))
+    return said
