@@ -224,24 +224,6 @@ def test_a_subvolume_without_a_name_in_text_is_missing(tmp_path: Path) -> None:
     }
 
 
-def test_a_root_that_is_a_plain_directory_of_a_btrfs_is_refused(tmp_path: Path) -> None:
-    with btrfs_board(tmp_path, subvolume="/") as board:
-        (board.root / "deploy/a").mkdir(parents=True)
-        at = tmp_path / "deployed"
-        with (
-            loop.mounted(board.root / "deploy/a", at, options="bind,private"),
-            boards.kept_nearby(tmp_path, at) as kept,
-        ):
-            done = programs.attempt(
-                sys.executable, "-m", "holdstill", "capture", "--settings", kept.settings
-            )
-            asked = ("inspect", "--settings", kept.settings, "--offline", "--json")
-            (refusal,) = json.loads(holdstill(*asked, accepted=[4]))["refusals"]
-    assert done.returncode == 4
-    assert "/deploy/a of" in done.stderr.decode()
-    assert "/deploy/a of" in refusal
-
-
 @pytest.mark.parametrize("feature", ["verity", "encrypt"])
 def test_features_that_do_not_come_back(tmp_path: Path, feature: str) -> None:
     word = "encrypted: store-in-clear\n" if feature == "encrypt" else ""

@@ -70,7 +70,7 @@ def command(
             BootcheckOutput(
                 chains=report.chains,
                 system=report.system,
-                verdict=report.verdict,
+                verdict=report.verdict_of_card,
                 findings=findings,
             )
         )
@@ -79,7 +79,7 @@ def command(
         for line in report.lines():
             out.print(line)
         tables.findings(findings, out)
-    if report.verdict is BootVerdict.BROKEN:
+    if report.verdict_of_card is BootVerdict.BROKEN:
         return VerificationError.exit_code
     is_doubtful = bool(serious(findings)) or not report.chains
     return DegradedError.exit_code if is_doubtful else 0

@@ -114,7 +114,7 @@ class BootReport:
     @property
     def verdict(self) -> BootVerdict:
         """What it comes to."""
-        if self.is_empty or (self.chains and not self.is_bootable):
+        if self.chains and not self.is_bootable:
             return BootVerdict.BROKEN
         return BootVerdict.UNKNOWN if any(self.unseen()) else BootVerdict.WHOLE
 
@@ -122,6 +122,11 @@ class BootReport:
     def is_empty(self) -> bool:
         """Whether there is neither a way to boot nor a system that one could start."""
         return not self.chains and any(link.breaks for link in self.system)
+
+    @property
+    def verdict_of_card(self) -> BootVerdict:
+        """What it comes to where all that boots has to be on it, as on a card that is tried."""
+        return BootVerdict.BROKEN if self.is_empty else self.verdict
 
     def unseen(self) -> Iterator[str]:
         """Yield why it is not known whether it boots, in words, where nothing is missing."""
@@ -146,7 +151,7 @@ class BootReport:
             yield "nothing on this card is known to boot"
         yield "system:"
         yield from (f"  {link}" for link in self.system)
-        yield f"verdict: {_VERDICTS[self.verdict]}"
+        yield f"verdict: {_VERDICTS[self.verdict_of_card]}"
         yield from (f"  needs a loader: {text}" for text in self.loaders_elsewhere)
 
 

@@ -161,5 +161,5 @@ def test_what_nobody_can_look_into_is_not_said_to_lack_a_system(kind: str) -> No
 def test_a_card_with_nothing_on_it_does_not_boot(kind: str) -> None:
     report = verdict_of(BootVolume(number=1, kind="vfat"), BootVolume(number=2, kind=kind))
 
-    assert report.verdict is BootVerdict.BROKEN
+    assert report.verdict_of_card is BootVerdict.BROKEN
     assert list(report.broken_links()) == ["system: missing  root: no partition has a system"]
