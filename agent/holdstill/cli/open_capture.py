@@ -96,7 +96,7 @@ def library(address: HostAddress) -> Iterator[RemoteLibrary]:
         bulk = RsyncTransfer(RsyncEndpoint(address, identity), folder, SystemClock())
         yield RemoteLibrary(
             RemoteKeeper(channel), bulk, key, machine=machine, folder=folder,
-            remembered=BoardKeys.beside(access.host_keys).check,
+            remembered=BoardKeys.beside(access.host_keys).check, is_boards_key=access.is_boards,
         )  # fmt: skip
 
 

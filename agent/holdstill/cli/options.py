@@ -117,11 +117,13 @@ class Access:
     Attributes:
         key, host_keys: the private key, and the file of pinned host keys.
         cache: folder for what is fetched.
+        is_boards: whether the key is that of the board which this machine is.
     """
 
     key: Path
     host_keys: Path
     cache: Path
+    is_boards: bool = False
 
 
 def access() -> Access:
@@ -137,7 +139,15 @@ def access() -> Access:
     if key is None or host_keys is None:
         own_key, own_pins = _own_access()
         key, host_keys = key or own_key, host_keys or own_pins
-    return Access(key.absolute(), host_keys.absolute(), cache or Path("/var/tmp"))  # noqa: S108
+    is_boards = BOARD_SETTINGS.exists() and _is_same(key, read_board_settings(BOARD_SETTINGS).key)
+    folder = cache or Path("/var/tmp")  # noqa: S108
+    return Access(key.absolute(), host_keys.absolute(), folder, is_boards=is_boards)
+
+
+def _is_same(one: Path, other: Path) -> bool:
+    return one.absolute() == other.absolute() or (
+        one.exists() and other.exists() and one.samefile(other)
+    )
 
 
 def _own_access() -> tuple[Path, Path]:

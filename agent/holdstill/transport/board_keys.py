@@ -29,8 +29,9 @@ class BoardKeys:
         """Check a board's keys against those that are remembered; remember them the first time.
 
         Raises:
-            SecurityError: the keeper names one that it did not name before.
+            SecurityError: the keeper names one that it did not name before, or what is no key.
         """
+        keys = [signature.check_public_key(key) for key in keys]
         lines = files.read_if_there(self.path).decode("ascii", errors="replace").splitlines()
         known = {line.partition(" ")[2] for line in lines if line.partition(" ")[0] == board}
         if not known:

@@ -84,8 +84,16 @@ class RemoteLibrary:
         folder: Path,
         limit: int = LIMIT,
         remembered: Callable[[str, Sequence[str]], None] = lambda _board, _keys: None,
+        is_boards_key: bool = False,
     ) -> None:
-        """Begin; remembered is told the keys of each board that a reader reads."""
+        """Begin; remembered is told the keys of each board that a reader reads.
+
+        A board's key (is_boards_key) believes its own signatures only.
+
+        Raises:
+            SecurityError: the keeper takes a board's own key for a reader's, for whom it could
+                name other signers.
+        """
         self._service, self._fetcher = service, fetcher
         self._keys: tuple[str, ...] = (key,)
         self._machine = machine
@@ -93,6 +101,12 @@ class RemoteLibrary:
         self._remembered = remembered
         hello = service.hello()
         self._is_reader = not hello.board
+        if self._is_reader and is_boards_key:
+            raise SecurityError(
+                "the keeper takes this board's own key for a reader's",
+                hint="at the keeper, `holdstill keeper accept` shows which keys are boards'; if "
+                "nobody changed it, do not believe what it says",
+            )
         readable = hello.readable if self._is_reader else (hello.board,)
         self.boards: tuple[BoardName, ...] = tuple(names.check_board(name) for name in readable)
         self._board: BoardName | None = None if self._is_reader else self.boards[0]

@@ -23,10 +23,17 @@ def public_of(key: Path) -> Path:
     return key.with_name(f"{key.name}.pub")
 
 
+def told() -> str:
+    """Return what to say of the key of a keeper that is there already."""
+    if PLACE.exists():
+        return f"reading key {PLACE} is there already"
+    return "no reading key is here: one may be elsewhere; `--reading-key` makes another"
+
+
 def ensure(wish: Wish, runner: Runner) -> str:
     """Have the key, and have it let in; return what to say of it.
 
-    A key that is there stays; that it is let in is seen to each time.
+    A key that is there stays.
     """
     owner, was_there = User.owner_of(wish.store), PLACE.exists()
     reader = (*become(owner), *this_program.words(), "keeper", "reader")

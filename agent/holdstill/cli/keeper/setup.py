@@ -69,7 +69,8 @@ def command(
         )
     wish = _asked(store, user, is_card_fine=store_on_card, yes=yes)
     remarks = keeper_setup.check(wish)
-    wants_key = _wants_key(given=wants_key, yes=yes)
+    was_there = keeper_setup.known_store() is not None
+    wants_key = _wants_key(given=wants_key, yes=yes, was_there=was_there)
     runner = LocalRunner()
     done = keeper_setup.carry_out(wish, this_program.words(), runner)
     terminal.say(*(f"made {what}" for what in done.made))
@@ -78,6 +79,8 @@ def command(
     _install(kept, runner)
     if wants_key:
         terminal.say(reading_key.ensure(wish, runner))
+    elif was_there:
+        terminal.say(reading_key.told())
     terminal.say(*(f"note: {text}" for text in (*done.notes, *remarks)))
     _tell_boards(wish, runner)
 
@@ -103,10 +106,14 @@ def _asked(store: Path | None, user: str | None, *, is_card_fine: bool, yes: boo
     return Wish(store, user, is_card_fine)
 
 
-def _wants_key(*, given: bool | None, yes: bool) -> bool:
-    if given is not None:
-        return given
-    if reading_key.PLACE.exists() or yes or not sys.stdin.isatty():
+def _wants_key(*, given: bool | None, yes: bool, was_there: bool) -> bool:
+    """Return whether a reading key is made; of a keeper that is there already only if asked for.
+
+    One may have been withdrawn, narrowed or moved to another machine since.
+    """
+    if given is not None or was_there:
+        return bool(given)
+    if yes or not sys.stdin.isatty():
         return True
     return click.confirm(
         "Make a key with which you read all captures from another machine", default=True
