@@ -17,6 +17,7 @@ from holdstill.keeper import (
     clock_check,
     fetch_staging,
     incoming,
+    readers,
     references,
     repair,
     trash,
@@ -181,6 +182,10 @@ def _give_up_stale(store: Store, clock: Clock) -> None:
     What such a run uploaded whole rests in the trash, from where the next one takes it back.
     """
     limit = clock.now().timestamp() - STALE
+    for reader in readers.every(store):
+        with suppress(MachineError):
+            laid_out = readers.folder(store, reader) / fetch_staging.NAME
+            _discard_all(store, laid_out, before=limit)
     for board in (names.check_board(f.name) for f in store.board_folders() if _is_boards(f)):
         with suppress(MachineError):  # no folder of ours, and nothing of ours is in it
             _discard_all(store, fetch_staging.folder(store, board), before=limit)

@@ -136,16 +136,18 @@ def _check_no_others(store: Store, name: str, key: str) -> None:
             )
 
 
-def remove(store: Store, name: str) -> str:
-    """Withdraw a reader's key; return it, or "" where it cannot be read."""
-    place = folder(store, name)
+def public_key(store: Store, name: str) -> str:
+    """Return a reader's key, or "" where it cannot be read."""
     try:
-        key = read(store, name).key.public
+        return read(store, name).key.public
     except (DocumentError, SecurityError):
-        key = ""
+        return ""
+
+
+def remove(store: Store, name: str) -> None:
+    """Withdraw a reader's key."""
     with files.alone_in(store.root):
-        store.discard(place)
-    return key
+        store.discard(folder(store, name))
 
 
 def check_in_use(store: Store, name: str, fingerprint: str) -> Reader:

@@ -32,11 +32,13 @@ def command(store: Path, name: str) -> None:
             f"{opened.root} has no reader {name}",
             hint=f"it has {', '.join(readers.every(opened)) or 'none'}",
         )
-    ended = session_slots.end_all_in(place)
-    key = readers.remove(opened, name)
+    # The line first: a client that comes again and again finds no way in between.
+    key = readers.public_key(opened, name)
     shut = authorized_keys.shut_out(
         opened, [key] if key else [], Path.home(), name=name, who=Who.READER
     )
+    ended = session_slots.end_all_in(place)
+    readers.remove(opened, name)
     terminal.say(
         f"{name} reads nothing any more",
         f"{sizes.counted(shut.gone, 'line')} went out of {shut.path}",
