@@ -107,13 +107,14 @@ class Table:
         return max(cell_len(column.name), *map(cell_len, cells), 0)
 
     def _words(self, shown: Sequence[Column]) -> list[int]:
-        """Return of each column the width of its longest word; of numbers, all of the width."""
+        """Return of each column the width of its longest word, of numbers all; with headings."""
         return [
             self._width(one)
             if one.is_number
             else max(
-                (cell_len(word) for row in self._rows for word in self._cell(row, one).split()),
-                default=0,
+                cell_len(word)
+                for cell in (one.name, *(self._cell(row, one) for row in self._rows))
+                for word in cell.split()
             )
             for one in shown
         ]

@@ -223,7 +223,8 @@ def test_a_left_over_staging_is_taken_over(
 
     assert (again.run, again.seq) == (begun.run, begun.seq)
     assert [held.digest for held in store.contents.all()] == [whole]
-    assert not Path(again.folders[0], half).exists()
+    # What rsync was in the middle of is gone on with, and is no content.
+    assert Path(again.folders[0], half).read_bytes() == b"half"
 
 
 def test_a_staging_file_that_is_also_a_content_is_cut_loose(
