@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import LinkError
 from holdstill.offsite import keeper_heads
+from holdstill.offsite.bucket import MissingObjectError
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
@@ -62,7 +63,8 @@ def keep(
         LinkError: a lock could not be lengthened.
     """
     alive, away = _live_bytes(sent, needed), sent.away_packs()
-    extended, deleted, dead = _extend_heads(bucket, sent, locks, keeper), 0, []
+    lost: list[MissingObjectError] = []  # what is gone keeps no lock behind it from being longer
+    extended, deleted, dead = _extend_heads(bucket, sent, locks, keeper, lost), 0, []
     for pack in sent.packs():
         live = alive.get(pack.id, 0)
         may_go = is_sure and pack.name not in away
@@ -71,8 +73,13 @@ def keep(
         elif may_go and live < MOSTLY_DEAD * pack.size and locks.is_time(pack.until):
             dead.append((pack, _needed_of(sent, pack, needed)))
         elif locks.is_due(pack.until):
-            extend(bucket, sent, locks, pack)
-            extended += 1
+            try:
+                extend(bucket, sent, locks, pack)
+                extended += 1
+            except MissingObjectError as error:
+                lost.append(error)
+    if lost:
+        raise lost[0]
     return KeptLocked(extended, deleted, tuple(dead))
 
 
@@ -83,14 +90,20 @@ def extend(bucket: Bucket, sent: Sent, locks: Locks, pack: SentPack) -> None:
         sent.note_lock("pack", pack.name, locks.until_text)
 
 
-def _extend_heads(bucket: Bucket, sent: Sent, locks: Locks, keeper: str) -> int:
+def _extend_heads(
+    bucket: Bucket, sent: Sent, locks: Locks, keeper: str, lost: list[MissingObjectError]
+) -> int:
     extended = 0
     for one in sent.heads():
         key = keeper_heads.key_of(keeper, one.number)
         if one.merged_by:
             _let_go(bucket, sent, locks, key, one)
         elif locks.until is not None and locks.is_due(one.until):
-            bucket.extend(key, one.version, locks.until)
+            try:
+                bucket.extend(key, one.version, locks.until)
+            except MissingObjectError as error:
+                lost.append(error)
+                continue
             sent.note_lock("head", one.number, locks.until_text)
             extended += 1
     return extended

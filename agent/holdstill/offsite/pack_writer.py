@@ -59,6 +59,7 @@ class PackWriter:
         self._rows = bytearray()
         self._records = self._offset = self._first = self.contents = self.size = 0
         self._name, self._md5 = hashlib.sha256(), hashlib.md5(usedforsecurity=False)
+        self._failure: OSError | None = None
         self._file = path.open("xb")
         self._write(pack_format.header(self._sealed_key))
 
@@ -79,14 +80,22 @@ class PackWriter:
         for segment, (data, is_last) in enumerate(_segments(handle)):
             total.update(data)
             is_good = is_last and total.digest() == digest
-            self._ahead.add(Record(data, digest, self._records, segment, is_last, is_good))
+            # Counted first: a number is used once, whatever fails, for it is the nonce.
+            number = self._records
             self._records += 1
+            self._ahead.add(Record(data, digest, number, segment, is_last, is_good))
         if not is_good:
             raise DamagedContentError("the store's copy", digest.hex())
         self.contents += 1
 
     def _take(self, record: Record, sealed: bytes) -> None:
-        """Write a record, and note its content when that is complete."""
+        """Write a record, and note its content when that is complete.
+
+        After one that could not be written the pack lacks what was taken for added: it is given
+        up, and whoever goes on with it meets the same error.
+        """
+        if self._failure is not None:
+            raise self._failure
         if record.segment == 0:
             self._offset, self._first = self.size, record.number
         self._write(sealed)
@@ -97,6 +106,8 @@ class PackWriter:
     def finish(self) -> Pack:
         """Complete the pack. Its file is scratch: after a crash the pack is made again."""
         self._ahead.finish()
+        if self._failure is not None:
+            raise self._failure
         self._file.close()
         md5 = base64.b64encode(self._md5.digest()).decode()
         return Pack(self._name.hexdigest(), self.size, md5, self._sealed_key, bytes(self._rows))
@@ -106,7 +117,11 @@ class PackWriter:
         self._file.close()
 
     def _write(self, data: bytes) -> None:
-        self._file.write(data)
+        try:
+            self._file.write(data)
+        except OSError as error:
+            self._failure = error
+            raise
         self._name.update(data)
         self._md5.update(data)
         self.size += len(data)

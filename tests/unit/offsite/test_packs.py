@@ -207,6 +207,21 @@ def test_contents_of_many_sizes_come_out_as_they_went_in() -> None:
     assert (hashlib.sha256(data).hexdigest(), len(data)) == (pack.name, pack.size)
 
 
+def test_a_pack_of_which_a_part_could_not_be_written_is_never_complete(tmp_path: Path) -> None:
+    """As a disk that fails once: what was taken for added is not in it."""
+    writer = PackWriter(tmp_path / "pack", KEY.of_keeper, POOL)
+    add(writer, b"first")
+    whole = writer._file
+    with open("/dev/full", "wb", buffering=0) as full:  # noqa: PTH123  a device
+        writer._file = full  # type: ignore[assignment]
+        with pytest.raises(OSError, match="No space left"):
+            writer.finish()
+    writer._file = whole
+    with pytest.raises(OSError, match="No space left"):
+        writer.finish()
+    writer.close()
+
+
 def test_a_damaged_content_gets_no_row() -> None:
     with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
         writer = PackWriter(Path(folder, "pack"), KEY.of_keeper, POOL)
