@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import dataclasses
 import functools
 import sys
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
     from holdstill.model.sealed_capture import SealedCapture
     from holdstill.rebuild.block_device import BlockDevice
     from holdstill.workflow.rebuild import RebuildGoal
+
+
+_DELETE = 0x7F
 
 
 @click.command("rebuild", short_help="Write a capture to a card or an image.")
@@ -180,7 +184,7 @@ def _passphrase(file: Path | None) -> bytes:
         UsageError: there is none.
     """
     if file is not None:
-        given = file.read_bytes().removesuffix(b"\n")
+        given = _typed(file.read_bytes(), file)
     elif sys.stdin.isatty():
         words = "Passphrase of the new encrypted container"
         typed = click.prompt(words, hide_input=True, confirmation_prompt=True, err=True)
@@ -191,6 +195,27 @@ def _passphrase(file: Path | None) -> bytes:
         raise UsageError(
             "this capture has an encrypted container, and no passphrase was given for it",
             hint="`--passphrase-file FILE`, or `--plain` to write its content unencrypted",
+        )
+    return given
+
+
+def _typed(content: bytes, file: Path) -> bytes:
+    """Return a passphrase as somebody would type it who sees the file.
+
+    Raises:
+        UsageError: it has what nobody can type.
+    """
+    given = content.removesuffix(b"\n").removesuffix(b"\r")
+    has_control = any(byte < ord(" ") or byte == _DELETE for byte in given)
+    if has_control or given.startswith(codecs.BOM_UTF8):
+        raise UsageError(
+            f"{file} has more than one line, or what nobody can type",
+            hint="write the passphrase alone into it: printf %s 'PASSPHRASE' > FILE",
+        )
+    if not given.isascii():
+        terminal.warn(
+            "warning: the passphrase has letters that are not ASCII; a board that asks for it "
+            "when it starts may have another keyboard"
         )
     return given
 

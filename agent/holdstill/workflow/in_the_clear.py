@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError
-from holdstill.model.layout import Ext4, Luks
+from holdstill.model.layout import Ext4, Luks, LvmPv
 from holdstill.model.settings import Encrypted
 from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
 
@@ -54,10 +54,27 @@ def _containers(board: BoardLayout, chosen: Mapping[int, MethodChoice]) -> Itera
             and chosen[part.number].method in HAS_FILES
         ):
             yield part  # its unlocked folders are read as they are
-        inside = board.inside(part.number) - {part.number}
+        inside = _with_groups(board, board.inside(part.number)) - {part.number}
         if isinstance(part.file_system, Luks) and any(
             chosen[other.number].method in {*HAS_FILES, CaptureMethod.RAW}
             for other in board.parts
             if other.partition in inside
         ):
             yield part
+
+
+def _with_groups(board: BoardLayout, inside: frozenset[int] | set[int]) -> set[int]:
+    """Return what is inside, with all volumes of the groups that have a physical volume there.
+
+    A logical volume may lie on several, of which one alone is encrypted.
+    """
+    volumes = [
+        (part.number, part.file_system.group_uuid)
+        for part in board.parts
+        if isinstance(part.file_system, LvmPv)
+    ]
+    groups = {group for number, group in volumes if number in inside}
+    return {
+        *inside,
+        *(n for number, group in volumes if group in groups for n in board.inside(number)),
+    }
