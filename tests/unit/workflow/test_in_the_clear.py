@@ -40,7 +40,7 @@ def board(*, encrypted_group: str) -> BoardLayout:
     """
     disk = Disk(
         size=1 << 30, label=TableLabel.DOS,
-        partitions=tuple(Partition(number=n, start=n * 8192, size=8192, type="83") for n in (2, 3)),
+        partitions=tuple(Partition(number=n, start=n << 13, size=9, type="83") for n in (2, 3)),
         volumes=(
             Volume(number=501, of=3, start=0, size=8),
             Volume(number=502, of=2, name="root", group="harbour", start=0, size=8),
