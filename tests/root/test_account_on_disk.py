@@ -129,10 +129,10 @@ def sent(house: Boathouse, board: BoardName, source: Path, place: str) -> bytes:
     return said
 
 
-def files_of(folder: Path, count: int, size: int, *, hole: int = 0) -> Path:
-    """Make files with names of contents."""
+def files_of(folder: Path, count: int, size: int, *, hole: int = 0, first: int = 0) -> Path:
+    """Make files with names of contents, which are others for another first number."""
     folder.mkdir()
-    for number in range(count):
+    for number in range(first, first + count):
         path = folder / hashlib.sha256(b"%d" % number).hexdigest()
         with path.open("wb") as file:
             file.write(os.urandom(size))
@@ -174,7 +174,8 @@ def test_h4_h19_many_short_transfers_pass_no_limit_together(
     said = b""
     with house.keeper(pier_3) as keeper, sampled(house.store.root) as least:
         for number in range(12):
-            source = files_of(tmp_path / str(number), 1, 40 * MIB)
+            # Of one name each time the part that is there would be gone on with.
+            source = files_of(tmp_path / str(number), 1, 40 * MIB, first=number)
             begun = keeper.begin()
             said += sent(house, pier_3, source, begun.folders[0])
             keeper.abandon()

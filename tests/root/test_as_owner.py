@@ -449,6 +449,6 @@ def test_a_folder_that_the_owner_may_not_enter_keeps_nobody_else_from_being_judg
 
     assert b"contents, " in verified.stdout, verified
     assert b"\n0 contents" not in b"\n" + verified.stdout
-    assert b"pier-3: " in watched.stdout, watched
+    assert b" of 2 boards" in watched.stdout, watched
     for done in (verified, watched):
         assert os.fsencode(locked) in done.stdout + done.stderr, done

@@ -13,6 +13,7 @@ PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 PROGRAMS = {
     "btrfs-progs": ("btrfs", "mkfs.btrfs"),
     "coreutils": ("chown", "install"),
+    "cryptsetup-bin": ("cryptsetup",),
     "dosfstools": ("fsck.vfat", "mkfs.vfat"),
     "e2fsprogs": ("debugfs", "e2fsck", "mke2fs", "tune2fs"),
     "f2fs-tools": ("fsck.f2fs", "mkfs.f2fs", "sload.f2fs"),
