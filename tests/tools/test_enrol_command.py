@@ -96,7 +96,7 @@ def test_m19_a_retired_board_is_let_in_no_more_and_nothing_is_expected_of_it(
     assert (code, let_in(store)) == (0, [])
     assert "1 line with a withdrawn key went out of" in capsys.readouterr().out
     assert main.run(["keeper", "watch", "--settings", str(settings)]) == 0
-    assert "no capture is expected" in capsys.readouterr().out
+    assert "of which none is to capture" in capsys.readouterr().out
     assert served(store) == 9
     assert "was withdrawn" in capsys.readouterr().err
 

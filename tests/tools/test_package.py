@@ -34,6 +34,7 @@ PLACES = re.compile(
     r"|opt/holdstill(/|$)|usr/bin/holdstill$|usr/share/doc/holdstill(/|$)"
     r"|usr/lib/(systemd(/system(/holdstill-[^/]+)?)?|tmpfiles\.d(/holdstill-board\.conf)?)$"
     r"|usr/share/bash-completion(/completions(/holdstill)?)?$"
+    r"|usr/share/man(/man1(/holdstill\.1(\.gz)?)?)?$"
 )
 COMMON = "opt/holdstill/lib/common"
 OWN = "opt/holdstill/lib/python{}/site-packages"

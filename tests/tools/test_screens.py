@@ -101,7 +101,8 @@ def test_a_screen_fits_and_divides_no_word(house: House, name: str, size: Size) 
 
 def _may_differ(word: str) -> bool:
     """Whether a word may stand on a terminal alone: a heading that went below its row, a time."""
-    return word.endswith(":") or word[:1].isdigit() or word in {"nothing", "was", "deleted", "it",
+    is_number = word.lstrip("(")[:1].isdigit()
+    return word.endswith(":") or is_number or word in {"nothing", "was", "deleted", "it",
         "--apply", "does"}  # fmt: skip
 
 
