@@ -183,7 +183,9 @@ def test_notes_are_made_again_after_packs_were_let_go(server: Seaweed, tmp_path:
 
     report = held.upload()
 
-    assert (report.sent.bytes, report.warnings) == (0, ())
+    # Lines of the ledger that were in a pack which was let go are sent once more, and no content.
+    assert report.sent.bytes < 2000
+    assert report.warnings == ()
     is_in_order(held, is_locked=False)
 
 
