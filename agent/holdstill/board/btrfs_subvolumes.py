@@ -230,7 +230,7 @@ def _with_views(
 
     The same goes for a tree that is seen by its folders alone.
     """
-    tops = {_path(tree): tree for tree in trees}
+    tops = {tree.tree_path.encode(): tree for tree in trees}
     for path, tree in tops.items():
         inside = [
             replace(mount, inside=BoardPath(mount.inside.raw[len(path) + bool(path) :]))
@@ -252,10 +252,6 @@ def _opened_tree(top: int, tree: BoardPart) -> Iterator[int]:
             yield handle
     else:
         yield top
-
-
-def _path(tree: BoardPart) -> bytes:
-    return tree.file_system.path.encode() if isinstance(tree.file_system, Subvolume) else b""
 
 
 def _tree_of(path: bytes, tops: Collection[bytes]) -> bytes:
@@ -338,7 +334,7 @@ def _above(path: bytes) -> list[bytes]:
 def _seen_at(path: bytes, above: Sequence[BoardPart]) -> str:
     """Return where a subvolume that is not mounted is seen within another; "" if nowhere."""
     for part in reversed(above):
-        within = _path(part)
+        within = part.tree_path.encode()
         if part.place and (not within or path.startswith(within + b"/")):
             inside = BoardPath(b"/" + path[len(within) :].lstrip(b"/"))
             return str(mounts.joined(BoardPath(os.fsencode(part.place)), inside))

@@ -86,6 +86,11 @@ class BoardPart:
         return self.file_system.of if isinstance(self.file_system, Subvolume) else self.number
 
     @property
+    def tree_path(self) -> str:
+        """Where its files begin in their file system, from the top; "" but for a subvolume."""
+        return self.file_system.path if isinstance(self.file_system, Subvolume) else ""
+
+    @property
     def label(self) -> str:
         """What people call it: its number; of a subvolume that of the partition, and its path."""
         if isinstance(self.file_system, Subvolume):

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import re
 from enum import Enum
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from holdstill.model import paths, tree_views
@@ -244,9 +245,15 @@ def leaving_out(place: bytes, exclude: Sequence[str], include: Sequence[str]) ->
         include: patterns that win over these.
     """
     for pattern in exclude:
-        if any(map(_Patterns((pattern,), tuple(include)).matches, _deeper(place))):
+        if any(map(_alone(pattern, tuple(include)).matches, _deeper(place))):
             return pattern
     return None
+
+
+@lru_cache(maxsize=256)
+def _alone(pattern: str, include: tuple[str, ...]) -> _Patterns:
+    """Return what one pattern leaves out; each is asked about every place."""
+    return _Patterns((pattern,), include)
 
 
 def _deeper(place: bytes) -> tuple[bytes, ...]:

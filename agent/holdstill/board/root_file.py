@@ -17,6 +17,9 @@ from holdstill.board import (
 from holdstill.model.manifest import RootFile
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from holdstill.board.board_facts import BlockDevice
     from holdstill.board.layout import BoardLayout
     from holdstill.board.mounts import Mount
     from holdstill.model.paths import BoardPath
@@ -26,28 +29,33 @@ def with_root_file(
     board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]
 ) -> BoardLayout:
     """Return a layout that knows which files of partitions are in use as devices, and hold /."""
-    board = replace(board, files_in_use=_in_use(board, all_mounts))
+    devices = block_devices.read_block_devices(all_mounts)
+    board = replace(board, files_in_use=_in_use(board, devices))
     if any(part.is_root for part in board.parts):
         return board
-    found = _find(board, root, all_mounts)
+    found = _find(board, root, all_mounts, devices)
     if found is None:
         return board
     said = f"{found}: that file is captured as it is, and nobody looks into it"
     return replace(board, root_file=found, warnings=(*board.warnings, said))
 
 
-def _in_use(board: BoardLayout, all_mounts: tuple[Mount, ...]) -> dict[int, str]:
+def _in_use(board: BoardLayout, devices: Sequence[BlockDevice]) -> dict[int, str]:
     """Return a file that is in use as a device, by the partition that it is on."""
     numbers = {system_names.block_number(part.device): part.partition for part in board.parts}
     numbers.pop(None, None)
-    devices = block_devices.read_block_devices(all_mounts)
     files = (device.file for device in devices if device.file and device.file.number)
     return {numbers[one.number]: one.path for one in files if one.number in numbers}
 
 
-def _find(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> RootFile | None:
+def _find(
+    board: BoardLayout,
+    root: BoardPath,
+    all_mounts: tuple[Mount, ...],
+    found: Sequence[BlockDevice],
+) -> RootFile | None:
     here = layout.layer_of_root(root, all_mounts) or mounts.mount_of(root, all_mounts)
-    devices = {one.number: one for one in block_devices.read_block_devices(all_mounts)}
+    devices = {one.number: one for one in found}
     device = devices.get(mount_device.number(here)) if here else None
     for file in loop_chain.chain(device, devices) if device else ():
         if file.is_deleted or file.number is None:

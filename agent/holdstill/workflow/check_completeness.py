@@ -17,7 +17,7 @@ from holdstill.board import (
 )
 from holdstill.board.board_facts import ExcludedTree
 from holdstill.model import tree_views
-from holdstill.model.layout import SUBVOLUME_STEP, Subvolume
+from holdstill.model.layout import SUBVOLUME_STEP
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
 from holdstill.workflow import capture_method, left_out_images
@@ -86,7 +86,7 @@ def _excluded(scope: CaptureScope) -> Iterator[ExcludedTree]:
             inside = view.inside.encode()
             yield ExcludedTree(
                 device=str(part.device),
-                folder="/".join(filter(None, (_subvolume(part), view.inside))),
+                folder="/".join(filter(None, (part.tree_path, view.inside))),
                 place=place,
                 pattern=pattern,
                 is_kept=not scope.leaves_out(part, inside + b"/." if inside else b"."),
@@ -99,11 +99,6 @@ def _places(part: BoardPart) -> Iterator[tuple[TreeView, str]]:
     for view in part.seen:
         for place in tree_views.places_of(part.seen, view.inside.encode()):
             yield view, place.decode()
-
-
-def _subvolume(part: BoardPart) -> str:
-    kind = part.file_system
-    return kind.path if isinstance(kind, Subvolume) else ""
 
 
 def _without_links(word: str) -> str:

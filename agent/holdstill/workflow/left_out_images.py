@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.board import block_devices, loop_files, system_names
-from holdstill.model.layout import Subvolume
 from holdstill.workflow.capture_method import HAS_FILES
 
 if TYPE_CHECKING:
@@ -40,8 +39,7 @@ def _tree(scope: CaptureScope, file: LoopFile, path: bytes) -> tuple[BoardPart, 
     for part in scope.parts(*HAS_FILES):
         if system_names.block_number(part.device) != file.number:
             continue
-        kind = part.file_system
-        top = kind.path.encode() + b"/" if isinstance(kind, Subvolume) else b""
+        top = part.tree_path.encode() + b"/" if part.tree_path else b""
         if path.startswith(top) and (best is None or len(top) > len(path) - len(best[1])):
             best = part, path[len(top) :]
     return best

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from holdstill.board import disks_below, mounts
 from holdstill.errors import PreflightError
 from holdstill.model import tree_views
-from holdstill.model.layout import Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import StoreOnCard
 from holdstill.model.store_address import FolderAddress
@@ -77,8 +76,7 @@ def inside(settings: BoardSettings, board: BoardLayout, all_mounts: tuple[Mount,
             continue
         on_disk = mounts.joined(mount.inside, mounts.relative_to(path, mount.point))
         if part.views:
-            kind = part.file_system
-            top = kind.path.encode() if isinstance(kind, Subvolume) else b""
+            top = part.tree_path.encode()
             inside = on_disk.raw.strip(b"/")
             if not tree_views.is_within(inside, top):
                 continue

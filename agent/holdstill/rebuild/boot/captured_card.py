@@ -148,9 +148,9 @@ def _read(manifest: Manifest, index: EntryLookup, contents: ContentSource, head:
 def system_at(manifest: Manifest) -> tuple[int, bytes] | None:
     """Return the partition, and the folder in it, that the board saw as /; None for a top."""
     for part in manifest.parts:
-        folder, kind = tree_views.root_folder(part.views), part.file_system
+        folder = tree_views.root_folder(part.views)
         if folder:
-            return kind.of if isinstance(kind, Subvolume) else part.number, folder.encode()
+            return part.partition, folder.encode()
     return None
 
 
