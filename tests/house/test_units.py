@@ -30,6 +30,7 @@ EXPOSED = {
     "holdstill-keeper-offsite-verify.service": 1.5,  # as that
     "holdstill-keeper-page.service": 1.0,
     "holdstill-keeper-rehearse@.service": 1.0,
+    "holdstill-keeper-sessions.service": 2.5,  # what it forks was without any wall under sshd
     "holdstill-keeper-thin.service": 0.7,
     "holdstill-keeper-verify.service": 0.7,
 }
@@ -80,7 +81,8 @@ def test_board_and_keeper_have_their_units_and_each_has_its_bound() -> None:
     assert "holdstill-nightly.service" in SERVICES
     for deed in ("verify", "thin", "watch", "rehearse@", "offsite-upload", "offsite-verify"):
         assert {f"holdstill-keeper-{deed}.{kind}" for kind in ("service", "timer")} <= {*SHIPPED}
-    assert {f"holdstill-keeper-page.{kind}" for kind in ("service", "socket")} <= {*SHIPPED}
+    for deed in ("page", "sessions"):
+        assert {f"holdstill-keeper-{deed}.{kind}" for kind in ("service", "socket")} <= {*SHIPPED}
     assert {*SERVICES} <= {*EXPOSED}
 
 

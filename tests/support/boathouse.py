@@ -52,6 +52,7 @@ class Boathouse:
     folder: Path
     keys: dict[BoardName, KeyPair] = field(default_factory=dict)
     wire_bytes: int = 0
+    program: tuple[str, ...] = PROGRAM
 
     @property
     def address(self) -> HostAddress:
@@ -71,7 +72,9 @@ class Boathouse:
         return board
 
     def _line(self, board: BoardName, pair: KeyPair) -> str:
-        return authorized_keys.authorized_line(self.store, board, pair.public, program=PROGRAM)
+        return authorized_keys.authorized_line(
+            self.store, board, pair.public, program=self.program
+        )
 
     def identity(self, board: BoardName) -> Identity:
         """Return the board's key and its trust in this server."""
@@ -143,9 +146,12 @@ def _is_free(slot: int) -> bool:
 
 
 @contextmanager
-def running(folder: Path) -> Iterator[Boathouse]:
-    """Run a keeper whose files all lie in a new folder below this one."""
+def running(folder: Path, program: tuple[str, ...] = PROGRAM) -> Iterator[Boathouse]:
+    """Run a keeper whose files all lie in a new folder below this one.
+
+    program is what sshd starts for a board.
+    """
     (folder / "server").mkdir()
     with sshd.running(folder / "server") as server:
         held = store.create(folder / "boathouse", clock=SystemClock())
-        yield Boathouse(server, held, folder)
+        yield Boathouse(server, held, folder, program=program)

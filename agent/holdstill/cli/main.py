@@ -19,7 +19,7 @@ from holdstill.system.termination import TerminationRequested
 from holdstill.workflow import explain
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from holdstill.errors import HoldstillError
 
@@ -102,8 +102,13 @@ def main() -> None:
 
 def run(words: list[str]) -> int:
     """Run one command line; errors are printed on standard error."""
+    return concluded(lambda: holdstill.main(words, prog_name="holdstill", standalone_mode=False))
+
+
+def concluded(work: Callable[[], object]) -> int:
+    """Do what a command line asks for and return its exit code; errors are printed."""
     try:
-        result: object = holdstill.main(words, prog_name="holdstill", standalone_mode=False)
+        result = work()
     except click.ClickException as error:
         shown = io.StringIO()
         error.show(shown)

@@ -43,7 +43,7 @@ def at_port(port: int) -> Iterator[socket.socket]:
 
 
 @contextmanager
-def at_path(path: Path) -> Iterator[socket.socket]:
+def at_path(path: Path, kind: int = socket.SOCK_STREAM) -> Iterator[socket.socket]:
     """Hold a Unix socket for this user and group; one that nobody listens at any more goes.
 
     Raises:
@@ -51,8 +51,8 @@ def at_path(path: Path) -> Iterator[socket.socket]:
         UsageError: something else is there.
         MachineError: it is not to be had.
     """
-    _make_way(path)
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as made:
+    _make_way(path, kind)
+    with socket.socket(socket.AF_UNIX, kind) as made:
         before = os.umask(0o117)
         try:
             made.bind(os.fspath(path))
@@ -71,12 +71,12 @@ def at_path(path: Path) -> Iterator[socket.socket]:
             path.unlink(missing_ok=True)
 
 
-def _make_way(path: Path) -> None:
+def _make_way(path: Path, kind: int) -> None:
     if not os.path.lexists(path):
         return
     if not stat.S_ISSOCK(path.lstat().st_mode):
         raise UsageError(f"{path} is no socket", hint="name another path with --socket")
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking:
+    with socket.socket(socket.AF_UNIX, kind) as asking:
         try:
             asking.connect(os.fspath(path))
         except ConnectionRefusedError:

@@ -19,7 +19,10 @@ if TYPE_CHECKING:
 STORE, USER = Path("/srv/holdstill"), "keeper"
 """What the units as they are shipped are for."""
 DROP_IN = "holdstill-setup.conf"
+SESSIONS = "holdstill-keeper-sessions.socket"
+"""The one socket that every keeper has use for."""
 _PACKAGED = Path("/usr/lib/systemd/system")
+_WRITTEN = "# Written by `holdstill keeper setup`."
 _HIDDEN = ("/home", "/root", "/run/user")
 """What ProtectHome= takes away (systemd.exec(5))."""
 _WHEN = re.compile(
@@ -53,6 +56,11 @@ class KeeperUnits:
         """Return those that are enabled: a template is for single boards."""
         return tuple(p for p in self.shipped() if p.suffix == ".timer" and "@" not in p.name)
 
+    def started(self) -> tuple[str, ...]:
+        """Return the names of units that are started: the timers, and the socket of sessions."""
+        sockets = (unit.name for unit in self.shipped() if unit.name == SESSIONS)
+        return (*(timer.name for timer in self.timers()), *sockets)
+
     def place(self, name: str) -> Path:
         """Return where a unit of the administrator's is."""
         return self.top / install_units.UNITS.lstrip("/") / name
@@ -65,7 +73,10 @@ class KeeperUnits:
             if not (packaged / unit.name).exists():
                 text = unit.read_text(encoding="utf-8")
                 found[self.place(unit.name)] = install_units.with_program(text, self.program)
-            if unit.suffix == ".service" and (own := self._drop_in()):
+            own = self._drop_in() if unit.suffix == ".service" else ""
+            if unit.name == SESSIONS and self.user != USER:
+                own = f"{_WRITTEN}\n[Socket]\nSocketUser={self.user}\n"
+            if own:
                 found[self.place(f"{unit.name}.d/{DROP_IN}")] = own
         return found
 
@@ -79,7 +90,7 @@ class KeeperUnits:
                 f"{path!r} cannot be written in a unit of systemd",
                 hint="name a store without blanks, quotes, colons and percent signs",
             )
-        lines = ["# Written by `holdstill keeper setup`.", "[Service]", f"User={self.user}"]
+        lines = [_WRITTEN, "[Service]", f"User={self.user}"]
         lines.append(f"ReadWritePaths=-{path}")
         if any(self.store.is_relative_to(hidden) for hidden in _HIDDEN):
             lines += ["ProtectHome=tmpfs", f"BindPaths=-{path}"]
@@ -118,7 +129,7 @@ def install(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
             changed.append(str(path))
     if changed:
         runner.run(Command.of("systemctl", "daemon-reload"))
-    runner.run(Command.of("systemctl", "enable", "--now", *(t.name for t in units.timers())))
+    runner.run(Command.of("systemctl", "enable", "--now", *units.started()))
     return tuple(changed)
 
 
@@ -126,7 +137,7 @@ def remove(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
     """Stop the timers and take away what `install` put into place; return what is gone."""
     is_running = install_units.SYSTEMD_RUNS.exists()
     if is_running:
-        runner.run(Command.of("systemctl", "disable", "--now", *(t.name for t in units.timers())))
+        runner.run(Command.of("systemctl", "disable", "--now", *units.started()))
     gone = []
     for unit in units.shipped():
         own = units.place(f"{unit.name}.d/{DROP_IN}")

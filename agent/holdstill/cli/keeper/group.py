@@ -13,7 +13,8 @@ class KeeperCommands(LazyGroup):
     modules = {
         name: f"holdstill.cli.keeper.{name}"
         for name in (
-            "accept", "enrol", "init", "recount", "remove", "retire", "serve", "setup", "watch",
+            "accept", "enrol", "init", "recount", "remove", "retire", "serve", "sessions", "setup",
+            "watch",
         )
     } | {"reader": "holdstill.cli.keeper.reader.group"}  # fmt: skip
 

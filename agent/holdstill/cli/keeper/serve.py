@@ -36,6 +36,13 @@ def command(
     Example, as the line of `keeper enrol` in authorized_keys has it:
       holdstill keeper serve --store /srv/holdstill --board pier-3 --key KEY
     """
+    return answer(store, board, reader, key, settings_path)
+
+
+def answer(
+    store: Path, board: str | None, reader: str | None, key: str, settings_path: Path
+) -> int:
+    """Do what the command does."""
     if (board is None) == (reader is None):
         raise UsageError("one of --board and --reader is needed")
     opened = as_owner.opened(store)

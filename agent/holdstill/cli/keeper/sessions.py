@@ -1,0 +1,80 @@
+"""The command `holdstill keeper sessions`."""
+
+from __future__ import annotations
+
+import os
+import socket
+from importlib import import_module
+from pathlib import Path
+
+import click
+
+from holdstill.cli import main, options
+from holdstill.cli.keeper import serve
+from holdstill.errors import UsageError
+from holdstill.keeper.session_host import SessionHost
+from holdstill.system import listening
+
+IMPORTED = (
+    "holdstill.keeper.fetch_staging",
+    "holdstill.keeper.local",
+    "holdstill.keeper.reader_server",
+    "holdstill.keeper.ssh_command",
+    "holdstill.keeper.ssh_server",
+    "holdstill.workflow.after_capture",
+)
+"""What sessions use."""
+IDLE = 600.0
+_ONE_OF = ({"--store", "--board", "--key"}, {"--store", "--reader", "--key"})
+"""The options that a line in authorized_keys has."""
+
+
+@click.command("sessions", short_help="Stand ready to answer boards (started by systemd).")
+@click.option(
+    "--socket", "path", type=click.Path(path_type=Path), help="Listen here, without systemd."
+)
+def command(path: Path | None) -> int:
+    r"""Answer sessions of boards and readers by forks of one process.
+
+    The unit holdstill-keeper-sessions starts this when a session comes, and people never need to.
+    Without it each session imports all anew: as safe, but slower, and with more memory.
+
+    \b
+    Example:
+      systemctl enable --now holdstill-keeper-sessions.socket
+    """
+    for name in IMPORTED:
+        import_module(name)
+    if path is not None:
+        with listening.at_path(path, socket.SOCK_SEQPACKET) as listener:
+            SessionHost(listener, answer, idle=IDLE).run()
+        return 0
+    sockets = listening.handed_over()
+    if len(sockets) != 1:
+        raise UsageError(
+            "systemd hands over no socket here",
+            hint="start the unit holdstill-keeper-sessions.socket; or name one with --socket",
+        )
+    with sockets[0] as listener:
+        SessionHost(listener, answer, idle=IDLE).run()
+    return 0
+
+
+def answer(words: list[str]) -> int:
+    """Do what the words of a session say, and return the exit code.
+
+    Those of a line in authorized_keys are read here: to have them read by the command line's own
+    parser costs each session 2 MiB, for to use what is shared is to copy it (fork(2)).
+    """
+    given = dict(zip(words[2::2], words[3::2], strict=False))
+    if len(words) != 8 or words[:2] != ["keeper", "serve"] or given.keys() not in _ONE_OF:
+        return main.run(words)
+    return main.concluded(
+        lambda: serve.answer(
+            Path(given["--store"]),
+            given.get("--board"),
+            given.get("--reader"),
+            given["--key"],
+            Path(os.environ.get("HOLDSTILL_SETTINGS") or options.KEEPER_SETTINGS),
+        )
+    )

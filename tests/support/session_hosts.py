@@ -1,0 +1,36 @@
+"""A session host that answers for the keeper's own command."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import time
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from support import boards, front
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+
+@contextmanager
+def running(
+    at: Path, environment: Mapping[str, str] = os.environ
+) -> Iterator[subprocess.Popen[bytes]]:
+    """Hold a session host that listens at a path."""
+    words = [*boards.PROGRAM, "keeper", "sessions", "--socket", str(at)]
+    with subprocess.Popen(words, env=environment) as host:
+        try:
+            while not at.exists():
+                assert host.poll() is None
+                time.sleep(0.05)
+            yield host
+        finally:
+            host.terminate()
+
+
+def program(at: Path) -> tuple[str, ...]:
+    """Return what sshd starts so that the host at a path answers, and nobody else."""
+    return (boards.PROGRAM[0], front.__file__, str(at))
