@@ -291,18 +291,23 @@ class Index:
 
         An empty digest makes it pending again.
         """
-        if entry.link:
-            self._db.execute(
-                "UPDATE entry INDEXED BY entry_inode SET digest = ?, seq = ? "
-                "WHERE part = ? AND inode = ? AND type = 1",
-                (digest, seq, part, entry.seen.inode),
-            )
-        else:
-            self._db.execute(
-                "UPDATE entry SET digest = ?, seq = ? "
-                "WHERE part = ? AND directory = ? AND name = ?",
-                (digest, seq, part, entry.directory, entry.name),
-            )
+        self.set_digests(part, [(entry, digest)], seq=seq)
+
+    def set_digests(self, part: int, found: Sequence[tuple[Entry, bytes]], *, seq: int) -> None:
+        """Record what files' contents are, as `set_digest` does."""
+        self._db.executemany(
+            "UPDATE entry INDEXED BY entry_inode SET digest = ?, seq = ? "
+            "WHERE part = ? AND inode = ? AND type = 1",
+            [(digest, seq, part, entry.seen.inode) for entry, digest in found if entry.link],
+        )
+        self._db.executemany(
+            "UPDATE entry SET digest = ?, seq = ? WHERE part = ? AND directory = ? AND name = ?",
+            [
+                (digest, seq, part, entry.directory, entry.name)
+                for entry, digest in found
+                if not entry.link
+            ],
+        )
 
     def forget(self, digests: Iterable[bytes]) -> None:
         """Make every file with one of these contents pending again; reads the index once."""

@@ -235,11 +235,11 @@ class RsyncTransfer:
             for name, path in group.files.items():
                 if "/" in name or name in {"", ".", ".."}:
                     raise SecurityError(f"{name!r} cannot be sent under this name")
-                here = Path(f"{folder}/{name}")  # pathlib costs more than the call
+                here = f"{folder}/{name}"  # pathlib costs more than the call
                 if group.is_late:
-                    late_files.copy(path, here)
+                    late_files.copy(path, Path(here))
                 else:
-                    here.symlink_to(path)
+                    os.symlink(path, here)  # noqa: PTH211  as above
             yield folder
 
     def _persist(self, command: Command) -> TransferResult:

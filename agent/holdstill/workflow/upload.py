@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-FIRST_FILES, BATCH_FILES = 1000, 2000
+FIRST_FILES, BATCH_FILES = 1000, 4000
 BATCH_BYTES = 256 << 20
 """A batch is hashed and recorded as a whole: what an interrupted run loses. The first one is
 small, so that the link has something to do soon; each next one may have twice as many files."""
@@ -187,8 +187,8 @@ class Uploader:
                 self._progress.update(self.stats.hashed_bytes - start, total)
                 if len(waiting) >= AHEAD:
                     self._settle(index, place, waiting)
-                for item in hashed:
-                    index.set_digest(place.part, item.entry, item.digest, seq=self._run.seq)
+                found = [(item.entry, item.digest) for item in hashed]
+                index.set_digests(place.part, found, seq=self._run.seq)
                 index.commit()
                 batch = FileBatch(hashed, under_way=[earlier for earlier, _ in waiting])
                 waiting.append((batch, delivery.put(batch)))
