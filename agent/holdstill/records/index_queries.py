@@ -10,7 +10,7 @@ from holdstill.errors import SecurityError
 from holdstill.model import paths
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Generator, Iterable, Iterator
+    from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 
     from holdstill.model.entries import Entry
 
