@@ -11,12 +11,20 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import holdstill
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from _typeshed import DataclassInstance
 
 RESULTS = Path(__file__).with_name("results")
+
+
+def compile_program() -> None:
+    """Have bytecode beside the modules, as pip and the package leave them (compileall, docs)."""
+    package = Path(holdstill.__file__).parent
+    subprocess.run([sys.executable, "-m", "compileall", "-q", package], check=True)
 
 
 def drop_caches() -> None:

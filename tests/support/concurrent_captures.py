@@ -62,7 +62,7 @@ def _size(process: Path) -> int:
     """Return the proportional size of a keeper's process, 0 for any other."""
     try:
         words = (process / "cmdline").read_bytes().split(b"\0")
-        is_serving = b"serve" in words or words[:2] == [b"rsync", b"--server"]
+        is_serving = {b"serve", b"sessions"} & {*words} or words[:2] == [b"rsync", b"--server"]
         if not is_serving:
             return 0
         lines = (process / "smaps_rollup").read_text("ascii").splitlines()

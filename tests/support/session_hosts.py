@@ -6,13 +6,14 @@ import os
 import subprocess
 import time
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from holdstill.keeper import session_front
 from support import boards, front
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
-    from pathlib import Path
 
 
 @contextmanager
@@ -29,6 +30,18 @@ def running(
             yield host
         finally:
             host.terminate()
+
+
+@contextmanager
+def usual() -> Iterator[None]:
+    """Hold a session host where sessions look for one, as a keeper that was set up has it.
+
+    As root, on a machine that is no keeper.
+    """
+    at = Path(session_front.HOST)
+    assert not at.exists(), "this machine has a session host of its own"
+    with running(at):
+        yield
 
 
 def program(at: Path) -> tuple[str, ...]:

@@ -129,6 +129,10 @@ class Xflags(NamedTuple):
 NO_XFLAGS = Xflags(0, 0, 0)
 
 
+NO_XATTRS: Mapping[str, bytes] = {}
+"""Of most entries, and one for all of them."""
+
+
 class Entry(NamedTuple):
     """One name in a file system.
 
@@ -169,7 +173,7 @@ class Entry(NamedTuple):
     target: bytes = b""
     digest: bytes = b""
     omitted: Omitted = Omitted.NOTHING
-    xattrs: Mapping[str, bytes] = {}
+    xattrs: Mapping[str, bytes] = NO_XATTRS
     seen: Seen = NEVER_SEEN
     project: int = 0
     xflags: Xflags = NO_XFLAGS

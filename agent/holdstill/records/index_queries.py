@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
 
 from holdstill.model.entries import LOCKED_NS, EntryType
-from holdstill.records.index_rows import entry_of, row_of
+from holdstill.records.index_rows import entry_of, row_of, with_shared_directories
 from holdstill.records.index_schema import (
     INSERT,
     IS_PENDING,
@@ -257,7 +257,7 @@ class Index:
             "AND size >= ? ORDER BY directory, name LIMIT ?",
             (part, *after, least, limit),
         )
-        return [entry_of(row) for row in rows]
+        return [entry_of(row) for row in with_shared_directories(rows)]
 
     def pending_totals(self, part: int) -> tuple[int, int]:
         """Return how many files, and bytes, have not been hashed yet; each inode once."""

@@ -9,17 +9,26 @@ from typing import TYPE_CHECKING, cast
 
 from holdstill.errors import SecurityError
 from holdstill.model import paths
-from holdstill.model.entries import NO_XFLAGS, Entry, EntryType, Omitted, Seen, Xflags, new
+from holdstill.model.entries import (
+    NO_XATTRS,
+    NO_XFLAGS,
+    Entry,
+    EntryType,
+    Omitted,
+    Seen,
+    Xflags,
+    new,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
 from holdstill.records.index_schema import COLUMN_NAMES, LIMITS, SECOND, XATTRS_MAX
 
 _BLOB_NAMES = ("directory", "name", "target", "digest")
 
 
-_XATTRS = COLUMN_NAMES.index("xattrs")
+_DIRECTORY, _XATTRS = COLUMN_NAMES.index("directory"), COLUMN_NAMES.index("xattrs")
 
 
 _PICK_INTEGERS = itemgetter(*(COLUMN_NAMES.index(name) for name, _, _ in LIMITS))
@@ -53,6 +62,20 @@ _SoundRow = tuple[
 ]  # fmt: skip
 
 
+def with_shared_directories(rows: Iterable[tuple[object, ...]]) -> Iterator[tuple[object, ...]]:
+    """Yield rows in the order of keys so that those of one directory have one bytes object for it.
+
+    Thousands of entries are held at a time, and paths are the largest part of them.
+    """
+    last: object = b""
+    for row in rows:
+        if row[_DIRECTORY] == last:
+            yield (*row[:_DIRECTORY], last, *row[_DIRECTORY + 1 :])
+        else:
+            last = row[_DIRECTORY]
+            yield row
+
+
 def row_of(part: int, entry: Entry, seq: int) -> _Row:
     """Return the columns of an entry, in the order of COLUMN_NAMES."""
     # A ctime as SQLite can hold it; one past 2262 becomes one that equals no other.
@@ -82,7 +105,7 @@ def entry_of(row: tuple[object, ...]) -> Entry:
     return new(Entry, (
         directory, name, _TYPES[kind], mode, uid, gid, size, mtime * SECOND + mtime_ns, link, rdev,
         flags, sparse, target, digest, _REASONS[omitted],
-        {} if xattrs is None else decode_xattrs(xattrs),
+        NO_XATTRS if xattrs is None else decode_xattrs(xattrs),
         new(Seen, (inode, ctime_ns, generation)), project,
         Xflags(xflags, extent_size, cow_extent_size) if xflags else NO_XFLAGS,
     ))  # fmt: skip

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-FIRST_FILES, BATCH_FILES = 1000, 4000
+FIRST_FILES, BATCH_FILES = 1000, 2000
 BATCH_BYTES = 256 << 20
 """A batch is hashed and recorded as a whole: what an interrupted run loses. The first one is
 small, so that the link has something to do soon; each next one may have twice as many files."""

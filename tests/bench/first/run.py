@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 from bench import measured
 from bench.pause.stage import SCRIPT, SETTINGS, Stage, fill
 from bench.pause.ways import DEGRADED
-from support import boards
+from support import boards, session_hosts
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -45,13 +45,17 @@ class First:
 
 def main() -> None:
     """Measure, and write it down."""
+    measured.compile_program()
     asked = _asked()
     place = Path(tempfile.mkdtemp(prefix="holdstill-bench-", dir=asked.folder))
     try:
         size = 2 * asked.megabytes * 1_000_000 + asked.files * 6000 + (1 << 30)
         mkfs = ("-N", str(int(asked.files * 1.3) + 20_000))
         (place / "a").mkdir()
-        with boards.running(place / "a", script=SCRIPT, size=size, mkfs=mkfs) as board:
+        with (
+            session_hosts.usual(),
+            boards.running(place / "a", script=SCRIPT, size=size, mkfs=mkfs) as board,
+        ):
             files, content = fill(
                 board.root, files=asked.files, content_bytes=asked.megabytes * 1_000_000
             )
@@ -120,7 +124,8 @@ PAGE = """\
 Command: `sudo PYTHONPATH=tests .venv/bin/python {command}`
 
 Machine: {machine}, {processors} processors for both sides, Linux {release}; a loop device on its
-disk, the page cache dropped before each run, the ways in turn. {files:,} files, {content:.2f} GB.
+disk, the page cache dropped before each run, the ways in turn; the keeper has its session host.
+{files:,} files, {content:.2f} GB.
 Medians (least to most). Only the ratio counts.
 
 | way | n | whole | processors of both sides |

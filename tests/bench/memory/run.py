@@ -51,6 +51,7 @@ class Held:
 
 def main() -> None:
     """Measure, and write it down."""
+    measured.compile_program()
     asked = _asked()
     runs = [
         *_board(asked, "many entries", asked.entries * 1500, _many(asked.entries), _touch),

@@ -64,6 +64,7 @@ class Growth:
 
 def main() -> None:
     """Measure, and write it down."""
+    measured.compile_program()
     asked = _asked()
     place = Path(tempfile.mkdtemp(prefix="holdstill-bench-", dir=asked.folder))
     try:

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING
 from bench import measured
 from bench.pause.stage import stage
 from bench.pause.ways import DEGRADED, RSYNC
+from support import session_hosts
 
 if TYPE_CHECKING:
     import resource
@@ -62,10 +63,14 @@ class Night:
 
 def main() -> None:
     """Measure, and write it down."""
+    measured.compile_program()
     asked = _asked()
     place = Path(tempfile.mkdtemp(prefix="holdstill-bench-", dir=asked.folder))
     try:
-        with stage(place / "a", files=asked.files, content_bytes=asked.gigabytes << 30) as on:
+        with (
+            session_hosts.usual(),
+            stage(place / "a", files=asked.files, content_bytes=asked.gigabytes << 30) as on,
+        ):
             nights = _measured(on, count=asked.count)
     finally:
         shutil.rmtree(place, ignore_errors=True)
@@ -134,7 +139,8 @@ PAGE = """\
 Command: `sudo PYTHONPATH=tests .venv/bin/python {command}`
 
 Machine: {machine}, {processors} processors, Linux {release}; a loop device on its disk, the page
-cache dropped before each run. {files:,} files; the keeper is behind SSH on this machine. Medians
+cache dropped before each run. {files:,} files; the keeper is behind SSH on this machine, with its
+session host. Medians
 (least to most). Only the ratio counts. When the board has gone, the keeper brings its tree of the
 newest capture up to date; that took {afterwards:.2f} s (median), which are counted.
 

@@ -21,6 +21,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bench import measured
 from bench.pause import plot, ways
 from bench.pause.stage import load, stage
 from bench.pause.ways import Restatting, Taken, ThawedError
@@ -53,6 +54,7 @@ class Row:
 
 def main() -> None:
     """Measure everything that was asked for, and write it down."""
+    measured.compile_program()
     asked = _asked()
     plot.require()  # rather now than in an hour
     rows: list[Row] = []
