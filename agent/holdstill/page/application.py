@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import logging
 from asyncio import Semaphore, timeout
-from contextlib import nullcontext
+from contextlib import asynccontextmanager, nullcontext
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 from urllib.parse import parse_qs
 
+from anyio import to_thread
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -31,7 +32,7 @@ from holdstill.page.streamed import Streamed
 from holdstill.page.visit import Turn, Visit
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
+    from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping, Sequence
 
     from starlette.requests import Request
     from starlette.types import ASGIApp
@@ -50,6 +51,8 @@ NAME_LIMIT = 255
 """Characters of a name in an address: boards and captures have shorter ones."""
 AT_ONCE = {Turn.READING: 8, Turn.HEAVY: 2}
 """Answers of a kind that are made at a time; who asks for more waits, and nobody else does."""
+THREADS = 16
+"""More than wait for turns, so that what needs none is answered."""
 _STYLES_LAST = "public, max-age=31536000, immutable"
 """Its address changes with it."""
 _STATUS: dict[type[HoldstillError], int] = {
@@ -94,12 +97,20 @@ def create(site: Site) -> ASGIApp:
         for page in (*site.entrance.pages, *site.pages)
     ]
     app = Starlette(
+        lifespan=_few_threads,
         routes=[*routes, *_fixed()],
         exception_handlers={HTTPException: found.not_routed},
     )
     # A link that lets somebody in is sent nowhere else, not even to the same place at http://.
     app.router.redirect_slashes = False
     return Guard(app, site.addresses)
+
+
+@asynccontextmanager
+async def _few_threads(_: Starlette) -> AsyncIterator[None]:
+    """Have answers made by few threads: each holds memory of its own, for good."""
+    to_thread.current_default_thread_limiter().total_tokens = THREADS
+    yield
 
 
 def _fixed() -> Iterator[Route]:

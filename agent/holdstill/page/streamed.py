@@ -53,4 +53,5 @@ class Streamed(StreamingResponse):
 
 def _behind(first: bytes, parts: Generator[bytes, None, None]) -> Iterator[bytes]:
     yield first
+    del first  # it would be held until the end
     yield from parts
