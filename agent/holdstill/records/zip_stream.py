@@ -33,7 +33,7 @@ _DIRECTORY = 0x10
 _LEVEL = 1
 """Of compression: cards come over a network that is seldom faster."""
 _WINDOW, _MEMORY = 13, 6
-"""Of zlib.compressobj: 64 KiB (zconf.h) for each download and not 256, at 2 to 9 % more bytes (n=2)."""
+"""Of zlib.compressobj: each download holds 64 KiB, not 256 (zconf.h), for 2 to 9 % more bytes."""
 
 
 class _Member(NamedTuple):
