@@ -24,12 +24,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench import measured
-from bench.page import visitor
 from holdstill.keeper import enrolment
 from holdstill.keeper import store as stores
 from holdstill.model import names
 from holdstill.system.clocks import SystemClock
-from support import boards, keys, plain_board, signed_store
+from support import boards, keys, page_visitor, plain_board, signed_store
 from support.keeping import FakeClock
 
 if TYPE_CHECKING:
@@ -72,7 +71,7 @@ def main() -> None:
     words.add_argument("--ask", nargs=2, help="a session, and a board: ask until ended")
     chosen = words.parse_args()
     if chosen.ask:
-        asking(visitor.Visitor(chosen.port, chosen.ask[0]), chosen.ask[1])
+        asking(page_visitor.Visitor(chosen.port, chosen.ask[0]), chosen.ask[1])
         return
     runs = {step: Run(step, [], [], 0) for step in STEPS}
     with (
@@ -140,7 +139,7 @@ def done(kept: Nearby, folder: Path, port: int, runs: dict[str, Run], *, is_aske
         "verify": ("verify", "--store", str(kept.store)),
         "thin": ("thin", "--apply", "--settings", settings, "--store", str(kept.store)),
     }
-    with visitor.served(kept.store, port) as (somebody, _):
+    with page_visitor.served(kept.store, port) as (somebody, _):
         somebody.text("/")
         for step in STEPS:
             with asked(somebody, folder / "pages", is_asked=is_asked):
@@ -156,7 +155,7 @@ def done(kept: Nearby, folder: Path, port: int, runs: dict[str, Run], *, is_aske
 
 
 @contextmanager
-def asked(somebody: visitor.Visitor, count: Path, *, is_asked: bool) -> Iterator[None]:
+def asked(somebody: page_visitor.Visitor, count: Path, *, is_asked: bool) -> Iterator[None]:
     """Have a page asked all the time by a process of its own, that writes how often."""
     if not is_asked:
         yield
@@ -172,7 +171,7 @@ def asked(somebody: visitor.Visitor, count: Path, *, is_asked: bool) -> Iterator
             asker.terminate()
 
 
-def asking(somebody: visitor.Visitor, name: str) -> None:
+def asking(somebody: page_visitor.Visitor, name: str) -> None:
     """Ask until somebody ends this."""
     count = 0
     while True:

@@ -20,19 +20,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench import measured
-from bench.page import visitor
 from holdstill.keeper import enrolment
 from holdstill.keeper import store as stores
 from holdstill.model import names
 from holdstill.system.clocks import SystemClock
-from support import big_store, keys, signed_store
+from support import big_store, keys, page_visitor, signed_store
 from support.keeping import FakeClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from bench.page.visitor import Visitor
     from holdstill.keeper.store import Store
+    from support.page_visitor import Visitor
 
 N = 20
 """Times that each page is asked for, after the first."""
@@ -115,14 +114,14 @@ def filled(store: Store, folder: Path) -> str:
 
 def pages(store: Path, port: int) -> Iterator[Run]:
     """Ask for each page of boards, first and again; yield how long it took."""
-    with visitor.served(store, port) as (somebody, pid):
+    with page_visitor.served(store, port) as (somebody, pid):
         for page in ("/", "/?sort=size&name=7", "/boards/pier-001", "/boards/pier-002"):
             yield timed(somebody, pid, page, [page] * (N + 1))
 
 
 def contents(store: Path, port: int, capture: str) -> Iterator[Run]:
     """Leaf through the folder; then ask for pages while downloads stall."""
-    with visitor.served(store, port) as (somebody, pid):
+    with page_visitor.served(store, port) as (somebody, pid):
         top = f"{capture}/files?part=2&path=many"
         yield timed(somebody, pid, "a folder's pages, one after the other",
                     leafed(somebody, top))  # fmt: skip
@@ -131,7 +130,7 @@ def contents(store: Path, port: int, capture: str) -> Iterator[Run]:
         ("folders as tar", [f"{capture}/archive?part=2&path=&as=tar"] * STALLED),
         ("folders as zip", [f"{capture}/archive?part=2&path=&as=zip"] * STALLED),
     ):
-        with visitor.served(store, port) as (somebody, pid):
+        with page_visitor.served(store, port) as (somebody, pid):
             somebody.text("/")
             with somebody.stalled(paths):
                 yield timed(somebody, pid, f"/ while {STALLED} {kind} stall", ["/"] * (N + 1))
@@ -142,7 +141,7 @@ def contents(store: Path, port: int, capture: str) -> Iterator[Run]:
 def timed(somebody: Visitor, pid: int, what: str, paths: Iterator[str] | list[str]) -> Run:
     """Ask for pages, one after the other."""
     took = [somebody.seconds(path) * 1000 for path in paths]
-    return Run(what, took[0], visitor.resident(pid), took[1:])
+    return Run(what, took[0], page_visitor.resident(pid), took[1:])
 
 
 def leafed(somebody: Visitor, page: str) -> Iterator[str]:

@@ -52,6 +52,10 @@ class Visitor:
         assert answer.status == 200, (path, answer.status)
         return body.decode()
 
+    def leave(self) -> None:
+        """Close the connection."""
+        self._kept.close()
+
     def _asked(
         self, method: str, path: str, body: str, headers: dict[str, str]
     ) -> tuple[http.client.HTTPResponse, bytes]:
@@ -90,9 +94,10 @@ def served(store: Path, port: int, *words: str) -> Iterator[tuple[Visitor, int]]
     """Hold a page of a store, whose files may be taken out; yield a visitor and its process id."""
     line = [*_NICE, *PROGRAM, "page", "--store", str(store), "--port", str(port)]
     with Popen([*line, "--role", "files", *words], stdout=PIPE, text=True) as server:
+        visitor = Visitor(port)
         try:
             assert server.stdout is not None
-            link, visitor = server.stdout.readline(), Visitor(port)
+            link = server.stdout.readline()
             for _ in range(100):
                 time.sleep(0.1)
                 with suppress(ConnectionRefusedError):
@@ -100,6 +105,7 @@ def served(store: Path, port: int, *words: str) -> Iterator[tuple[Visitor, int]]
                     break
             yield visitor, server.pid
         finally:
+            visitor.leave()
             server.terminate()
 
 
