@@ -99,7 +99,7 @@ def test_a_rehearsal_is_watched_as_it_runs_and_ends_with_a_verdict(
     assert "It booted" in said
     assert "pier-3 login:" in said
     screen = browser.find_element(By.CSS_SELECTOR, "img.screen")
-    assert int(screen.get_property("naturalWidth") or 0) >= 640  # from memory: VGA's 640 and more
+    assert int(str(screen.get_property("naturalWidth"))) >= 640  # from memory: VGA's 640 and more
     assert browsers.complaints(browser) == []
     if axe.AXE:
         for scheme in ("light", "dark"):

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from selenium.webdriver import Chrome
+    from selenium.webdriver.remote.webelement import WebElement
 
     from support.served_page import Served
 
@@ -109,12 +110,16 @@ def taken(downloads: Path, browser: Chrome, words: str) -> bytes:
 
 
 def whole(folder: Path) -> set[Path]:
-    """Return the downloads that have ended; chromium gives others a suffix."""
-    return {each for each in folder.iterdir() if each.suffix not in {".crdownload", ".tmp"}}
+    """Return the downloads that have ended; chromium hides others, or gives them a suffix."""
+    return {
+        each
+        for each in folder.iterdir()
+        if not each.name.startswith(".") and each.suffix != ".crdownload"
+    }
 
 
 def got(store: Path, path: str, to: Path) -> bytes:
-    command_line.holdstill("get", "pier-3/2", f"/{path}", to, "--store", store)
+    command_line.holdstill("get", "pier-3/2", f"/{path}", "--to", to, "--store", store)
     return to.read_bytes()
 
 
@@ -134,15 +139,21 @@ def test_a_file_is_looked_at_and_taken_out_as_get_does_it(
     assert browsers.complaints(browser) == []
 
 
+def sides(picture: WebElement) -> tuple[int, int]:
+    """Return the sides of what was loaded, in pixels; 0 where it was not."""
+    wide, high = picture.get_property("naturalWidth"), picture.get_property("naturalHeight")
+    return int(str(wide)), int(str(high))
+
+
 def test_a_picture_is_shown_also_alone_and_a_hostile_name_does_nothing(browser: Chrome) -> None:
     to_readings(browser)
     browsers.click(browser, "gauge.png", "gauge.png")
     browsers.click(browser, "as a picture", "gauge.png as a picture")
 
     picture = browser.find_element(By.CSS_SELECTOR, "img.picture")
-    assert picture.size == {"width": 40, "height": 30}
+    assert sides(picture) == (40, 30)
     browser.get(picture.get_attribute("src") or "")
-    assert browser.find_element(By.TAG_NAME, "img").size == {"width": 40, "height": 30}
+    assert sides(browser.find_element(By.TAG_NAME, "img")) == (40, 30)
     assert "taken" not in browser.title
     assert browsers.complaints(browser) == []
 
