@@ -58,6 +58,16 @@ def opened(
         browser.quit()
 
 
+@contextmanager
+def scripts_off(browser: webdriver.Chrome) -> Iterator[None]:
+    """Have pages that are opened in the block run no scripts; what judges them later can."""
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    try:
+        yield
+    finally:
+        browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
 def enter(browser: webdriver.Chrome, link: str) -> None:
     """Come in by a link, as a person would."""
     browser.get(link)

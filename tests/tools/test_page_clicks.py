@@ -255,18 +255,23 @@ PLACES = (
 @axe.needed
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_nothing_is_in_the_way_of_anybody_on_any_page(
-    browser: Chrome, served: Served, store: Path, scheme: str
+    served: Served, store: Path, scheme: str
 ) -> None:
-    browsers.show_as(browser, width=1024, scheme=scheme)
-    ordered(browser)
-    first, second = sorted(each.name for each in (store / "boards/pier-3/captures").iterdir())
-    job = browser.current_url.partition("?")[0].removeprefix(f"{served.here}/")
-    names = {"first": first, "capture": f"boards/pier-3/{second}", "job": job}
     found = {}
-    for width in browsers.WIDTHS:
-        browsers.show_as(browser, width=width, scheme=scheme)
+    with browsers.opened() as browser:
+        browsers.enter(browser, served.link)
+        ordered(browser)
+        first, second = sorted(each.name for each in (store / "boards/pier-3/captures").iterdir())
+        job = browser.current_url.partition("?")[0].removeprefix(f"{served.here}/")
+        names = {"first": first, "capture": f"boards/pier-3/{second}", "job": job}
+        for width in browsers.WIDTHS:
+            browsers.show_as(browser, width=width, scheme=scheme)
+            for place in PLACES:
+                browser.get(f"{served.here}/{place.format(**names)}")
+                found[f"{place} at {width}"] = axe.violations(browser)
         for place in PLACES:
-            browser.get(f"{served.here}/{place.format(**names)}")
-            found[f"{place} at {width}"] = axe.violations(browser)
+            with browsers.scripts_off(browser):
+                browser.get(f"{served.here}/{place.format(**names)}")
+            found[f"{place} without scripts"] = axe.violations(browser)
 
     assert not any(found.values()), {page: said for page, said in found.items() if said}

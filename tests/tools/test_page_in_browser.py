@@ -79,6 +79,15 @@ def test_scripts_can_be_off(has_scripts: bool, title: str) -> None:  # noqa: FBT
         assert browser.title == title
 
 
+def test_scripts_can_be_off_for_some_pages() -> None:
+    with browsers.opened() as browser:
+        with browsers.scripts_off(browser):
+            browser.get("data:text/html,<title>not run</title><script>document.title=1</script>")
+
+        assert browser.title == "not run"
+        assert browser.execute_script("return 1 + 1") == 2
+
+
 def test_boards_are_found_by_clicks(browser: Chrome) -> None:
     assert boards(browser) == ["buoy", "pier-4", "pier-3"]
 
