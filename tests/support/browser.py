@@ -8,7 +8,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 from selenium import webdriver
-from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+from selenium.common.exceptions import (
+    NoSuchElementException,
+    StaleElementReferenceException,
+    WebDriverException,
+)
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.wait import WebDriverWait
@@ -28,6 +32,10 @@ needed = pytest.mark.skipif(
     not (_BROWSER.exists() and _DRIVER.exists()),
     reason="chromium is not installed here (Debian: chromium, chromium-driver)",
 )
+
+_PASSING = (StaleElementReferenceException, NoSuchElementException)
+_GONE = "does not belong to the document"
+"""How chromedriver now and then tells of the former."""
 
 
 @contextmanager
@@ -83,9 +91,16 @@ def comes_to(
     Raises:
         TimeoutException: it was not, for so long.
     """
-    passing = [StaleElementReferenceException, NoSuchElementException]
-    waiting = WebDriverWait(browser, seconds, ignored_exceptions=passing)
-    waiting.until(lambda _: is_there())
+
+    def is_seen(_: webdriver.Chrome) -> bool:
+        try:
+            return is_there()
+        except WebDriverException as error:  # the page went while it was read
+            if isinstance(error, _PASSING) or _GONE in str(error):
+                return False
+            raise
+
+    WebDriverWait(browser, seconds).until(is_seen)
 
 
 def show_as(browser: webdriver.Chrome, *, width: int, scheme: str) -> None:

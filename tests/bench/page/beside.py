@@ -36,9 +36,9 @@ if TYPE_CHECKING:
 
     from support.boards import Nearby
 
-BOARDS, CAPTURES, CHANGED = 10, 20, 50
+BOARDS, CAPTURES, CHANGED = 5, 10, 50
 """Boards that are there already, captures of each, and files that differ from one to the next."""
-FILES, SIZE = 4000, 40_000
+FILES, SIZE = 2000, 40_000
 """Files of the board that is captured, and the bytes of each."""
 RULE = "retention: {days: 0, weeks: 0, months: 0, years: 0, at_least: 1}\n"
 STEPS = ("capture", "verify", "thin")
