@@ -166,6 +166,8 @@ def asked(somebody: page_visitor.Visitor, count: Path, *, is_asked: bool) -> Ite
         subprocess.Popen([*words, "--ask", somebody.cookie, "buoy-1"], stdout=output) as asker,
     ):
         try:
+            while not count.stat().st_size:  # until it has begun
+                time.sleep(0.1)
             yield
         finally:
             asker.terminate()
