@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass, field
 from http.cookies import SimpleCookie
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 from urllib.parse import quote, urlencode, urlsplit
 
 if TYPE_CHECKING:
@@ -20,11 +20,13 @@ class Answer:
 
     Attributes:
         headers: by their names in lower case; of one that is there twice, the last.
+        is_whole: whether it was ended; a server breaks the connection off where it was not.
     """
 
     status: int
     headers: Mapping[str, str]
     body: bytes
+    is_whole: bool = True
 
     @property
     def text(self) -> str:
@@ -60,8 +62,32 @@ class AsgiClient:
         headers: Mapping[str, str] | None = None,
         query: str = "",
         body: bytes = b"",
+        end: Literal["whole", "waits", "leaves"] = "whole",
     ) -> Answer:
-        """Send a request; a header that is given takes the place of the client's own."""
+        """Send a request; a header that is given takes the place of the client's own.
+
+        Args:
+            method, path: what is asked for.
+            headers, query, body: what is sent with it.
+            end: whether the body ends; else who sends it waits, or hangs up.
+        """
+        answer = self.loop.run(
+            self.asked(method, path, headers=headers, query=query, body=body, end=end)
+        )
+        self._keep(answer)
+        return answer
+
+    async def asked(
+        self,
+        method: str,
+        path: str,
+        *,
+        headers: Mapping[str, str] | None = None,
+        query: str = "",
+        body: bytes = b"",
+        end: Literal["whole", "waits", "leaves"] = "whole",
+    ) -> Answer:
+        """Do what `ask` does inside a loop; cookies are not kept."""
         known = "; ".join(f"{name}={value}" for name, value in self.cookies.items())
         own = {"Host": urlsplit(self.here).netloc} | ({"Cookie": known} if known else {})
         path, _, asked = path.partition("?")
@@ -73,18 +99,18 @@ class AsgiClient:
             "headers": [(name.lower().encode(), value.encode("latin-1"))
                         for name, value in (own | dict(headers or {})).items()],
         }  # fmt: skip
-        answer = self.loop.run(self._answer(scope, body))
-        self._keep(answer)
-        return answer
+        return await self._answer(scope, body, end)
 
-    async def _answer(self, scope: MutableMapping[str, object], body: bytes) -> Answer:
+    async def _answer(self, scope: MutableMapping[str, object], body: bytes, end: str) -> Answer:
         told: list[Message] = []
         bodies = iter([body])
 
         async def receive() -> Message:
             if (part := next(bodies, None)) is None:
+                if end == "leaves":
+                    return {"type": "http.disconnect"}
                 await asyncio.Event().wait()  # nobody hangs up
-            return {"type": "http.request", "body": part, "more_body": False}
+            return {"type": "http.request", "body": part, "more_body": end != "whole"}
 
         async def send(message: Message) -> None:
             told.append(message)
@@ -92,7 +118,9 @@ class AsgiClient:
         await self.app(scope, receive, send)
         start, *parts = told
         headers = {name.decode(): value.decode("latin-1") for name, value in start["headers"]}
-        return Answer(start["status"], headers, b"".join(part.get("body", b"") for part in parts))
+        sent = b"".join(part.get("body", b"") for part in parts)
+        is_whole = bool(parts) and not parts[-1].get("more_body", False)
+        return Answer(start["status"], headers, sent, is_whole)
 
     def _keep(self, answer: Answer) -> None:
         for name, morsel in SimpleCookie(answer.headers.get("set-cookie", "")).items():

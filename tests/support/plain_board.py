@@ -47,14 +47,21 @@ class PlainCapture:
     places: dict[str, Path]
 
 
-def captured(folder: Path) -> PlainCapture:
-    """Capture a board with a boot gap, a FAT, an ext4 with a large file, and a raw partition."""
+def captured(folder: Path, *changes: Callable[[Path], None]) -> PlainCapture:
+    """Capture a board with a boot gap, a FAT, an ext4 with a large file, and a raw partition.
+
+    Args:
+        folder: for all of it.
+        changes: are made to its root, and it is captured behind each.
+    """
     root, image = folder / "root", make_card(folder)
     (root / "etc").mkdir(parents=True)
     (root / "etc/hostname").write_text("pier-3\n", encoding="ascii")
     (root / "large").write_bytes(os.urandom(17 * MIB))
     with boards.kept_nearby(folder, root, more=f"disks: [{image}]\n") as kept:
-        holdstill("capture", "--settings", kept.settings)
+        for change in changes or (lambda _: None,):
+            change(root)
+            holdstill("capture", "--settings", kept.settings)
     return PlainCapture(kept.store, places_of(kept.store))
 
 

@@ -231,3 +231,42 @@ def test_who_asks_for_nothing_keeps_nobody_out_for_long(store: Path, port: int) 
         finally:
             for each in idle:
                 each.close()
+
+
+def test_a_page_that_cannot_begin_prints_no_link_and_leaves_none(
+    store: Path, port: int, tmp_path: Path
+) -> None:
+    links, work = tmp_path / "links", tmp_path / "work"
+    for folder in (links, work):
+        folder.mkdir(mode=0o700)
+    words = ("--store", str(store), "--work", str(work), "--links", str(links))
+    with serving(*words, "--port", str(port)) as server:
+        printed(server)
+        (mine,) = links.iterdir()
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            other = free.getsockname()[1]
+        line = [*PROGRAM, "page", *words, "--port", str(other)]
+        done = run(line, capture_output=True, text=True, check=False, timeout=60)
+
+        assert done.returncode == 3  # as errors.py has it for another run
+        assert "another page" in done.stderr
+        assert done.stdout == ""
+        assert list(links.iterdir()) == [mine]
+
+
+def test_two_lengths_in_a_request_end_its_connection(store: Path, port: int) -> None:
+    with serving("--store", str(store), "--port", str(port)) as server:
+        printed(server)
+        ask(http.client.HTTPConnection("localhost", port))  # it listens
+        with socket.create_connection(("localhost", port), timeout=20) as raw:
+            raw.sendall(
+                b"POST /enter HTTP/1.1\r\nHost: localhost\r\nContent-Length: 5\r\n"
+                b"Transfer-Encoding: chunked\r\n\r\n0\r\n\r\n"
+                b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n"
+            )
+            said = b"".join(iter(lambda: raw.recv(65536), b""))
+
+    # RFC 9112, 6.1: one answer, and no second request is read.
+    assert said.count(b"HTTP/1.1 ") == 1
+    assert said.startswith(b"HTTP/1.1 400 ")

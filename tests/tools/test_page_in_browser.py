@@ -1,17 +1,8 @@
-"""The keeper's page in a real browser, served by the real command, on a store with signatures.
-
-Accessibility is judged by axe-core (Deque, MPL-2.0): HOLDSTILL_AXE names its axe.min.js, from the
-npm package of that name; without it that test is left out.
-"""
+"""The keeper's page in a real browser, served by the real command, on a store with signatures."""
 
 from __future__ import annotations
 
-import os
-import socket
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
-from subprocess import PIPE, Popen
 from typing import TYPE_CHECKING
 
 import pytest
@@ -22,8 +13,8 @@ from holdstill.keeper import capture_notes
 from holdstill.model import names
 from holdstill.model.boot import BootFinding, BootVerdict
 from holdstill.system.clocks import SystemClock
+from support import axe, served_page
 from support import browser as browsers
-from support.boards import PROGRAM
 from support.keeping import FakeClock
 from support.signed_store import SignedStore
 
@@ -32,17 +23,10 @@ if TYPE_CHECKING:
 
     from selenium.webdriver import Chrome
 
-pytestmark = pytest.mark.slow
-AXE = os.environ.get("HOLDSTILL_AXE", "")
+    from support.served_page import Served
+
+pytestmark = [pytest.mark.slow, browsers.needed]
 HOSTILE = "\"><script>document.title='taken'</script><img src=http://attacker.example/x>\u202e"
-
-
-@dataclass
-class Served:
-    """A page that is served, and a link to it."""
-
-    here: str
-    link: str
 
 
 @pytest.fixture(scope="module")
@@ -72,17 +56,8 @@ def _judge(made: SignedStore, board: str, name: str, *, is_whole: bool) -> None:
 
 @pytest.fixture
 def served(store: SignedStore) -> Iterator[Served]:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    words = [*PROGRAM, "page", "--store", str(store.root), "--port", str(port)]
-    with Popen(words, stdout=PIPE, text=True) as server:
-        try:
-            assert server.stdout is not None
-            yield Served(f"http://localhost:{port}", server.stdout.readline().strip())
-        finally:
-            server.terminate()
-    assert server.returncode == 0
+    with served_page.served(store.root) as page:
+        yield page
 
 
 @pytest.fixture(params=[True, False], ids=["scripts", "no-scripts"])
@@ -96,16 +71,21 @@ def boards(browser: Chrome) -> list[str]:
     return [cell.text for cell in browser.find_elements(By.CSS_SELECTOR, "tbody th a")]
 
 
-def heading(browser: Chrome) -> str:
-    return browser.find_element(By.TAG_NAME, "h1").text
-
-
 @pytest.mark.parametrize(("has_scripts", "title"), [(True, "run"), (False, "not run")])
 def test_scripts_can_be_off(has_scripts: bool, title: str) -> None:  # noqa: FBT001
     with browsers.opened(has_scripts=has_scripts) as browser:
         browser.get("data:text/html,<title>not run</title><script>document.title='run'</script>")
 
         assert browser.title == title
+
+
+def test_scripts_can_be_off_for_some_pages() -> None:
+    with browsers.opened() as browser:
+        with browsers.scripts_off(browser):
+            browser.get("data:text/html,<title>not run</title><script>document.title=1</script>")
+
+        assert browser.title == "not run"
+        assert browser.execute_script("return 1 + 1") == 2
 
 
 def test_boards_are_found_by_clicks(browser: Chrome) -> None:
@@ -119,7 +99,7 @@ def test_boards_are_found_by_clicks(browser: Chrome) -> None:
     browser.find_element(By.LINK_TEXT, "holdstill").click()
     browsers.comes_to(browser, lambda: len(boards(browser)) == 3)
     browser.find_element(By.LINK_TEXT, "pier-4").click()
-    browsers.comes_to(browser, lambda: heading(browser) == "pier-4")
+    browsers.comes_to(browser, lambda: browsers.heading(browser) == "pier-4")
     assert len(browser.find_elements(By.CSS_SELECTOR, "svg.line a")) == 5
     assert "no kernel" in browser.find_element(By.TAG_NAME, "main").text
 
@@ -137,13 +117,13 @@ def test_all_of_it_is_reached_by_keyboard(browser: Chrome) -> None:
 
 def test_somebody_who_has_left_is_out(browser: Chrome, served: Served) -> None:
     browser.find_element(By.XPATH, "//button[text()='Leave']").click()
-    browsers.comes_to(browser, lambda: heading(browser) == "You have left")
+    browsers.comes_to(browser, lambda: browsers.heading(browser) == "You have left")
 
     for address in (served.here, served.link):
         browser.get(address)
         for button in browser.find_elements(By.CSS_SELECTOR, "main button"):
             button.click()
-        browsers.comes_to(browser, lambda: heading(browser) == "Not let in")
+        browsers.comes_to(browser, lambda: browsers.heading(browser) == "Not let in")
 
 
 def test_hostile_words_do_nothing_and_nothing_was_refused(browser: Chrome, served: Served) -> None:
@@ -169,28 +149,23 @@ def test_a_page_is_as_wide_as_the_screen(
         assert len(picture) > 5000
 
 
-@pytest.mark.skipif(not AXE, reason="HOLDSTILL_AXE does not name an axe.min.js")
+@axe.needed
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", browsers.WIDTHS)
 def test_nothing_is_in_the_way_of_anybody(served: Served, width: int, scheme: str) -> None:
-    axe = Path(AXE).read_text(encoding="utf-8")
     found = {}
     with browsers.opened() as browser:
         browsers.show_as(browser, width=width, scheme=scheme)
         browser.get(served.link)
-        found["/enter"] = _violations(browser, axe)
+        found["/enter"] = axe.violations(browser)
         browsers.enter(browser, served.link)
-        for path in ("/", "/?name=none", "/boards/pier-4", "/boards/none"):
+        for path in ("/", "/?name=none", "/boards/pier-4", "/boards/none", "/nowhere"):
             browser.get(served.here + path)
-            found[path] = _violations(browser, axe)
+            found[path] = axe.violations(browser)
+        browser.find_element(By.XPATH, "//button[text()='Leave']").click()
+        browsers.comes_to(browser, lambda: browsers.heading(browser) == "You have left")
+        found["left"] = axe.violations(browser)
+        browser.get(served.here)
+        found["refused"] = axe.violations(browser)
 
     assert not any(found.values()), found
-
-
-def _violations(browser: Chrome, axe: str) -> list[str]:
-    browser.execute_script(axe)
-    said: list[str] = browser.execute_async_script(
-        "const told = arguments[0]; axe.run().then(found => told(found.violations.map("
-        "one => one.id + ' ' + one.nodes[0].html)))"
-    )
-    return said

@@ -135,27 +135,30 @@ def command(
         sockets = sockets or (undo.enter_context(_socket(port, socket_path)),)
         if login_by_proxy:
             _check_proxy(public, sockets)
-        elif is_by_hand:  # a unit's output goes to the journal, and no link is to be in a log
+        keeper = KeeperPage(opened, settings, clock=clock, runner=LocalRunner())
+        Thread(target=keeper.keep_looking, name="look", daemon=True).start()
+        images = undo.enter_context(
+            page_images.opened(opened.root, _work(work_path), settings, clock, days=keep_days)
+        )
+        indexes = undo.enter_context(work_folder.made_on_disk())
+        app = page_server.site(
+            keeper,
+            *images.pages,
+            *page_captures.pages(opened, LocalRunner(), indexes),
+            links=folder,
+            addresses=addresses,
+            clock=clock,
+            let_in=allowed if login_by_proxy else None,
+        )
+        # Last, when nothing can refuse any more. A unit's output goes to the journal, and no link
+        # is to be in a log.
+        if is_by_hand and not login_by_proxy:
             terminal.say(link + Links(folder, clock).make(allowed))
             terminal.say(
                 f"it lets one browser in, within ten minutes, with role {role}; the page is there "
                 f"until Ctrl-C. For another link: holdstill page --new-link --store {opened.root} "
                 f"--links {folder} --port {port}"
             )
-        keeper = KeeperPage(opened, settings, clock=clock, runner=LocalRunner())
-        Thread(target=keeper.keep_looking, name="look", daemon=True).start()
-        images = undo.enter_context(
-            page_images.opened(opened.root, _work(work_path), settings, clock, days=keep_days)
-        )
-        app = page_server.site(
-            keeper,
-            *images.pages,
-            *page_captures.pages(opened, LocalRunner(), undo.enter_context(work_folder.made())),
-            links=folder,
-            addresses=addresses,
-            clock=clock,
-            let_in=allowed if login_by_proxy else None,
-        )
         with suppress(TerminationRequested):  # that is how a page ends
             page_server.serve(app, sockets)
 

@@ -30,6 +30,8 @@ class PromptProtocol(H11Protocol):
         connection = transport.get_extra_info("socket")
         if connection is not None and connection.family in {AF_INET, AF_INET6}:
             connection.setsockopt(IPPROTO_TCP, TCP_NODELAY, 1)
+        # A download that stalls holds one piece here, and the kernel what it likes.
+        transport.set_write_buffer_limits(high=0)
         self._wait()
 
     def handle_events(self) -> None:

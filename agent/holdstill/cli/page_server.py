@@ -20,6 +20,7 @@ from holdstill.page.links import Links
 from holdstill.page.overview import OverviewPages
 from holdstill.page.sessions import Sessions
 from holdstill.page.templates import Templates
+from holdstill.system import libc
 from holdstill.workflow import explain
 
 if TYPE_CHECKING:
@@ -37,6 +38,8 @@ if TYPE_CHECKING:
 
 CONNECTIONS = 256
 """At a time; whoever comes then is told to come back (503)."""
+_ARENAS = 2
+"""Of the C library's memory; by default it has eight for each processor, none ever given back."""
 
 
 def site(
@@ -97,9 +100,10 @@ def serve(app: ASGIApp, sockets: Sequence[socket.socket]) -> None:
 
     Requests are in no log: the address of one may hold a link that lets somebody in.
     """
+    libc.limit_arenas(_ARENAS)
     logging.basicConfig(level=logging.WARNING, format="%(name)s: %(message)s")
     config = uvicorn.Config(
-        app, http=PromptProtocol, ws="none", lifespan="off", loop="asyncio", log_config=None,
+        app, http=PromptProtocol, ws="none", lifespan="on", loop="asyncio", log_config=None,
         access_log=False, server_header=False, proxy_headers=False,
         limit_concurrency=CONNECTIONS, timeout_keep_alive=10, timeout_graceful_shutdown=5,
     )  # fmt: skip

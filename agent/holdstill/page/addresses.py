@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Self
 from urllib.parse import urlsplit
@@ -10,6 +11,8 @@ from holdstill.errors import UsageError
 
 _LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 _PORTS = {"http": 80, "https": 443}
+_HOST = re.compile(r"(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::[0-9]{1,5})?")
+"""A name or an address, and a port (RFC 9110, 7.2); a name as hosts have it (RFC 1123, 2.1)."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +50,7 @@ class Addresses:
 
     def is_ours(self, host: str) -> bool:
         """Return whether a Host header names this page."""
-        found = _host(f"http://{host}")
+        found = _host(f"http://{host}") if _HOST.fullmatch(host) else None
         if found is None:
             return False
         scheme = urlsplit(self.public).scheme

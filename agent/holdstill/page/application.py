@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import logging
-from asyncio import Semaphore
-from contextlib import nullcontext
+from asyncio import Semaphore, timeout
+from contextlib import asynccontextmanager, nullcontext
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 from urllib.parse import parse_qs
 
+from anyio import to_thread
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 from starlette.routing import Route
 
@@ -27,10 +29,10 @@ from holdstill.errors import (
 from holdstill.page import templates
 from holdstill.page.guard import Guard
 from holdstill.page.streamed import Streamed
-from holdstill.page.visit import Visit
+from holdstill.page.visit import Turn, Visit
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Iterator, Sequence
+    from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping, Sequence
 
     from starlette.requests import Request
     from starlette.types import ASGIApp
@@ -43,10 +45,14 @@ if TYPE_CHECKING:
 
 FORM_LIMIT = 64 << 10
 """Bytes of a form."""
+FORM_WAIT = 10.0
+"""Seconds for a form to be there (common practice): a connection that waits is one of few."""
 NAME_LIMIT = 255
 """Characters of a name in an address: boards and captures have shorter ones."""
-HEAVY_AT_ONCE = 2
-"""Heavy answers that are made at a time; who asks for more waits, and nobody else does."""
+AT_ONCE = {Turn.READING: 8, Turn.HEAVY: 2}
+"""Answers of a kind that are made at a time; who asks for more waits, and nobody else does."""
+THREADS = 16
+"""More than wait for turns, so that what needs none is answered."""
 _STYLES_LAST = "public, max-age=31536000, immutable"
 """Its address changes with it."""
 _STATUS: dict[type[HoldstillError], int] = {
@@ -54,6 +60,7 @@ _STATUS: dict[type[HoldstillError], int] = {
     VerificationError: 500, SecurityError: 500,
 }  # fmt: skip
 """RFC 9110, 15: not there, held by somebody, not possible here now, wrong here."""
+_NOT_ROUTED = {408: "the form did not come in time", 413: "that is too much for a form"}
 _log = logging.getLogger(__name__)
 
 
@@ -90,12 +97,20 @@ def create(site: Site) -> ASGIApp:
         for page in (*site.entrance.pages, *site.pages)
     ]
     app = Starlette(
+        lifespan=_few_threads,
         routes=[*routes, *_fixed()],
         exception_handlers={HTTPException: found.not_routed},
     )
     # A link that lets somebody in is sent nowhere else, not even to the same place at http://.
     app.router.redirect_slashes = False
     return Guard(app, site.addresses)
+
+
+@asynccontextmanager
+async def _few_threads(_: Starlette) -> AsyncIterator[None]:
+    """Have answers made by few threads: each holds memory of its own, for good."""
+    to_thread.current_default_thread_limiter().total_tokens = THREADS
+    yield
 
 
 def _fixed() -> Iterator[Route]:
@@ -120,7 +135,9 @@ class _Answers:
     """Makes requests into visits, and what went wrong with them into pages."""
 
     site: Site
-    turns: Semaphore = field(default_factory=lambda: Semaphore(HEAVY_AT_ONCE))
+    turns: Mapping[Turn, Semaphore] = field(
+        default_factory=lambda: {turn: Semaphore(most) for turn, most in AT_ONCE.items()}
+    )
 
     def answer(self, page: Page) -> Callable[[Request], Awaitable[Response]]:
         """Return what answers requests for a page."""
@@ -128,9 +145,11 @@ class _Answers:
         async def endpoint(request: Request) -> Response:
             form = await _form(request) if page.is_changing else {}
             visit = self._visit(request, form)
+            if self._is_led_here(request):
+                return visit.page("led_here.html", status=403, here=_address(request))
             if any(len(value) > NAME_LIMIT for value in visit.place.values()):
                 return await run_in_threadpool(self._not_routed, visit, 404)
-            async with self.turns if page.is_heavy else nullcontext():
+            async with self.turns.get(page.turn) or nullcontext():
                 found = await run_in_threadpool(self._answered, page, visit)
             if request.method == "HEAD" and isinstance(found, Streamed):
                 return found.without_body()
@@ -146,8 +165,7 @@ class _Answers:
     def _not_routed(self, visit: Visit, status: int) -> Response:
         if visit.role is None:
             return self.site.entrance.refused(visit)
-        what = "that is too much for a form" if status == 413 else "there is no such page here"
-        return _told(visit, status, what)
+        return _told(visit, status, _NOT_ROUTED.get(status, "there is no such page here"))
 
     def _visit(self, request: Request, form: dict[str, str]) -> Visit:
         token = request.cookies.get(self.site.entrance.cookie, "")
@@ -161,6 +179,14 @@ class _Answers:
             role=session.role if session else self.site.let_in,
             token=token,
         )
+
+    def _is_led_here(self, request: Request) -> bool:
+        """Return whether another site makes this request of somebody whom a proxy lets in.
+
+        A session's cookie would not have come with it (SameSite=Strict); the proxy's may.
+        """
+        site = request.headers.get("sec-fetch-site", "none")  # W3C, Fetch Metadata, 2.4
+        return self.site.let_in is not None and site not in {"none", "same-origin"}
 
     def _answered(self, page: Page, visit: Visit) -> Response:
         if page.role is not None and visit.role is None:
@@ -188,13 +214,23 @@ def _told(visit: Visit, status: int, what: str, hint: str = "") -> Response:
     return visit.page("error.html", status=status, what=what, hint=hint)
 
 
+def _address(request: Request) -> str:
+    """Return the address of a page, as it was asked for at this host."""
+    path = str(request.scope["raw_path"], "ascii", "replace")
+    return f"{path}?{request.url.query}" if request.url.query else path
+
+
 async def _form(request: Request) -> dict[str, str]:
     """Read a form's body (URL Standard, application/x-www-form-urlencoded)."""
     body = b""
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > FORM_LIMIT:
-            raise HTTPException(413)
+    try:
+        async with timeout(FORM_WAIT):
+            async for chunk in request.stream():
+                body += chunk
+                if len(body) > FORM_LIMIT:
+                    raise HTTPException(413)
+    except (TimeoutError, ClientDisconnect) as error:
+        raise HTTPException(408) from error
     text = body.decode("utf-8", "replace")
     try:
         fields = parse_qs(text, keep_blank_values=True, max_num_fields=200)

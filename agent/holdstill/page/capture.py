@@ -11,7 +11,7 @@ from holdstill.model.entries import EntryType
 from holdstill.page import entry_words, picture, place
 from holdstill.page.place import Place
 from holdstill.page.roles import Role
-from holdstill.page.visit import Page
+from holdstill.page.visit import Page, Turn
 
 if TYPE_CHECKING:
     from starlette.responses import Response
@@ -35,9 +35,9 @@ class CapturePages:
         """All of them."""
         return (
             Page(CAPTURE, self.shown),
-            Page(f"{CAPTURE}/files", self.place),
-            Page(f"{CAPTURE}/search", self.search, is_heavy=True),
-            Page(f"{CAPTURE}/versions", self.versions, is_heavy=True),
+            Page(f"{CAPTURE}/files", self.place, turn=Turn.READING),
+            Page(f"{CAPTURE}/search", self.search, turn=Turn.HEAVY),
+            Page(f"{CAPTURE}/versions", self.versions, turn=Turn.HEAVY),
         )
 
     def shown(self, visit: Visit) -> Response:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from holdstill.page import place
 from holdstill.page.capture import CAPTURE
 from holdstill.page.place import Place
-from holdstill.page.visit import Page
+from holdstill.page.visit import Page, Turn
 
 if TYPE_CHECKING:
     from starlette.responses import Response
@@ -36,8 +36,8 @@ class ChangePages:
     def pages(self) -> tuple[Page, ...]:
         """What differs in all, and one by one."""
         return (
-            Page(f"{CAPTURE}/changes", self.shown, is_heavy=True),
-            Page(f"{CAPTURE}/changes/paths", self.listed, is_heavy=True),
+            Page(f"{CAPTURE}/changes", self.shown, turn=Turn.HEAVY),
+            Page(f"{CAPTURE}/changes/paths", self.listed, turn=Turn.HEAVY),
         )
 
     def shown(self, visit: Visit) -> Response:

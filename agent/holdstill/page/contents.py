@@ -14,7 +14,7 @@ from holdstill.page.capture import CAPTURE
 from holdstill.page.place import Place
 from holdstill.page.roles import Role
 from holdstill.page.streamed import Streamed
-from holdstill.page.visit import Page
+from holdstill.page.visit import Page, Turn
 
 if TYPE_CHECKING:
     from starlette.responses import Response
@@ -43,7 +43,7 @@ class ContentPages:
             "file": self.file, "archive": self.archive,
         }  # fmt: skip
         return tuple(
-            Page(f"{CAPTURE}/{path}", view, role=Role.FILES, is_heavy=True)
+            Page(f"{CAPTURE}/{path}", view, role=Role.FILES, turn=Turn.HEAVY)
             for path, view in views.items()
         )
 

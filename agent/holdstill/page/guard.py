@@ -25,6 +25,8 @@ FILE_POLICY = (
     "default-src 'none'; form-action 'none'; base-uri 'none'; frame-ancestors 'none'; sandbox"
 )
 """Of what is no page of ours, such as a captured picture: nothing in it runs, wherever it is."""
+PICTURE_POLICY = FILE_POLICY + "; style-src 'unsafe-inline'"
+"""Of a raster picture, which has no styles: those are the browser's own, if it is opened alone."""
 HEADERS = {
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
@@ -35,6 +37,14 @@ HEADERS = {
     "X-Frame-Options": "DENY",
 }
 _READING, _CHANGING = frozenset({"GET", "HEAD"}), frozenset({"POST"})
+
+
+def _policy(type_: str) -> str:
+    """Return the policy of an answer by its Content-Type."""
+    if type_.startswith("text/html"):
+        return POLICY
+    is_raster = type_.startswith("image/") and not type_.startswith("image/svg")
+    return PICTURE_POLICY if is_raster else FILE_POLICY
 
 
 class Guard:
@@ -56,19 +66,24 @@ class Guard:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 headers.update(HEADERS)
-                is_page = headers.get("content-type", "").startswith("text/html")
-                headers["Content-Security-Policy"] = POLICY if is_page else FILE_POLICY
+                headers["Content-Security-Policy"] = _policy(headers.get("content-type", ""))
                 headers.setdefault("Cache-Control", "no-store")
             await send(message)
 
         refusal = self._refusal(scope)
-        app = PlainTextResponse(refusal[1] + "\n", refusal[0]) if refusal else self._app
-        await app(scope, receive, with_headers)
+        if refusal:  # what else comes by that connection may be the rest of this
+            close = {"Connection": "close"}
+            told = PlainTextResponse(refusal[1] + "\n", refusal[0], headers=close)
+            await told(scope, receive, with_headers)
+            return
+        await self._app(scope, receive, with_headers)
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         """Return why a request is not answered, with its status; None if it is."""
         headers, method = Headers(scope=scope), scope["method"]
         hosts, origins = headers.getlist("host"), headers.getlist("origin")
+        if "content-length" in headers and "transfer-encoding" in headers:
+            return 400, "this request has two lengths"  # two requests to others (RFC 9112, 6.1)
         if len(hosts) != 1 or not self._addresses.is_ours(hosts[0]):
             return 421, "this page has another address"
         if method not in _READING | _CHANGING:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -95,14 +96,14 @@ class ImagePages:
         return self._added(order)
 
     def rehearsal_form(self, visit: Visit) -> Response:
-        """Tell what a rehearsal is, and what it needs."""
+        """Tell what a rehearsal is, what it needs, and what is known of the capture before."""
         self._queue()
-        return visit.page(
-            "rehearsal_form.html",
-            board=names.check_board(visit.place["board"]),
-            capture=str(names.CaptureName.parse(visit.place["capture"])),
+        board, capture = visit.place["board"], visit.place["capture"]
+        offer = self.offers.offer(board, capture, "")
+        return _measured(offer, visit.page(
+            "rehearsal_form.html", board=board, capture=capture, offer=offer,
             missing=self.offers.emulators(),
-        )
+        ))  # fmt: skip
 
     def rehearsal_ordered(self, visit: Visit) -> Response:
         """Order a rehearsal; its room is that of the smallest image, where that is known."""
@@ -188,7 +189,7 @@ class ImagePages:
         offer: ImageOffer | None = self.offers.offer(
             visit.place["board"], visit.place["capture"], disk
         )
-        answer = visit.page(
+        return _measured(offer, visit.page(
             "image_form.html",
             status=400 if problem else 200,
             board=visit.place["board"],
@@ -198,10 +199,14 @@ class ImagePages:
             given=visit.form,
             problem=problem,
             packings=self.offers.packings(),
-        )
-        if offer is None:  # it is being measured, which ends by itself
-            answer.headers["Refresh"] = "3"
-        return answer
+        ))  # fmt: skip
+
+
+def _measured(offer: ImageOffer | None, answer: Response) -> Response:
+    """Have a browser ask again where a capture is being measured, which ends by itself."""
+    if offer is None:
+        answer.headers["Refresh"] = "3"
+    return answer
 
 
 def _followed(visit: Visit, answer: Response, *, is_open: bool) -> Response:
@@ -229,7 +234,8 @@ def _checksum(job: Job) -> Response:
 
 def _picture(path: os.PathLike[str]) -> Response:
     """Return the picture of a screen, which the emulator has made."""
-    with files.opened(os.fspath(path)) as handle:
+    content = b""
+    with suppress(FileNotFoundError), files.opened(os.fspath(path)) as handle:
         content = os.read(handle, 32 << 20)
     if not content.startswith(_PNG):
         raise UsageError("there is no picture")

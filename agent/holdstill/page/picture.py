@@ -2,6 +2,7 @@
 
 Others are not shown: an SVG is a document with links and scripts, and a name says nothing. A small
 file may be a picture of gigabytes once it is unpacked: what it says of its size is read first.
+Frames are not counted: of an animation a browser unpacks one after the other.
 """
 
 from __future__ import annotations

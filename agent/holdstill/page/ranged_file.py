@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from starlette.types import Receive, Scope, Send
 
-PIECE = 64 << 10
+PIECE = 32 << 10
 _RANGE = re.compile(r"bytes=([0-9]{0,19})-([0-9]{0,19})")
 
 

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import logging
 from typing import TYPE_CHECKING
 
 from starlette.responses import Response, StreamingResponse
+
+from holdstill.errors import HoldstillError
 
 if TYPE_CHECKING:
     from collections.abc import Generator, Iterator, Mapping
 
     from starlette.types import Receive, Scope, Send
 
+_log = logging.getLogger(__name__)
+
 
 class Streamed(StreamingResponse):
     """Bytes as they are drawn, one piece at a time, in a thread.
 
     The first piece is drawn before anything is sent: what cannot begin is told on a page. What
-    fails later breaks the connection off, so that nobody takes what came for the whole.
+    fails later breaks the connection off, so that nobody takes what came for the whole: a server
+    does that with an answer that was begun and not ended.
     """
 
     def __init__(
@@ -39,10 +45,13 @@ class Streamed(StreamingResponse):
         """Send it, as ASGI has it; what it holds open is let go of, however it ends."""
         try:
             await super().__call__(scope, receive, send)
+        except (HoldstillError, OSError) as error:
+            _log.warning("what was sent was broken off: %s", error)
         finally:
             self._parts.close()
 
 
 def _behind(first: bytes, parts: Generator[bytes, None, None]) -> Iterator[bytes]:
     yield first
+    del first  # it would be held until the end
     yield from parts

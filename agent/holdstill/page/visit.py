@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import Enum
 from typing import TYPE_CHECKING, Protocol
 
 from starlette.responses import HTMLResponse
@@ -58,6 +59,16 @@ class View(Protocol):
         """
 
 
+class Turn(Enum):
+    """For what an answer waits, so that few of a kind are made at a time."""
+
+    NONE = "none"
+    READING = "reading"
+    """It reads an index, which may have to be put together first."""
+    HEAVY = "heavy"
+    """It takes much time or memory."""
+
+
 @dataclass(frozen=True)
 class Page:
     """A place of the site.
@@ -66,11 +77,11 @@ class Page:
         path: as Starlette's routes have it, such as /boards/{board}.
         role: what somebody must be allowed to see it; None where nobody was let in yet.
         is_changing: whether it is a form's target, asked for with POST, and not with GET.
-        is_heavy: whether an answer takes much time or memory, so that few are made at a time.
+        turn: for what its answers wait.
     """
 
     path: str
     view: Callable[[Visit], Response]
     role: Role | None = Role.LOOK
     is_changing: bool = False
-    is_heavy: bool = False
+    turn: Turn = Turn.NONE

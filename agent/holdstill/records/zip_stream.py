@@ -32,6 +32,8 @@ _UNIX = 3 << 8
 _DIRECTORY = 0x10
 _LEVEL = 1
 """Of compression: cards come over a network that is seldom faster."""
+_WINDOW, _MEMORY = 13, 6
+"""Of zlib.compressobj: each download holds 64 KiB, not 256 (zconf.h), for 2 to 9 % more bytes."""
 
 
 class _Member(NamedTuple):
@@ -64,7 +66,7 @@ class ZipStream:
         made = _Member(name, entry, _DEFLATED, _UTF8 | _SIZES_FOLLOW, is_large)
         begun = self._at
         yield self._sent(_local(made, 0, 0))
-        packer = zlib.compressobj(_LEVEL, zlib.DEFLATED, -zlib.MAX_WBITS)
+        packer = zlib.compressobj(_LEVEL, zlib.DEFLATED, -_WINDOW, _MEMORY)
         crc = size = packed = 0
         for part in data:
             crc, size = zlib.crc32(part, crc), size + len(part)

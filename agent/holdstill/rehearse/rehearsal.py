@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import CommandError, PreflightError
-from holdstill.model import paths
+from holdstill.model import paths, sizes
 from holdstill.rehearse import bootable_card, console_markers, emulation, qemu_command, screenshot
 from holdstill.rehearse.console_markers import ConsoleFinding  # noqa: TC001  msgspec reads the annotation
 from holdstill.system import process, work_folder
@@ -30,7 +30,7 @@ proportion, where the caller allowed more than the usual time."""
 POLL = 0.5
 """Seconds between two checks of the console."""
 LOG_LIMIT = 8 << 20
-"""Bytes of a console's log that we read: a boot in a loop prints without end."""
+"""Bytes of a console's log that we read: a boot in a loop prints without end, and is given up."""
 
 
 class EmulatorProcess(Protocol):
@@ -153,7 +153,7 @@ class ConsoleWatch:
         start = heard = self.clock.monotonic()
         silence = max(SILENCE, SILENCE / DEADLINE * (deadline - start))
         said = 0
-        while not self._is_over():
+        while not self._is_over() and not self.is_flooded:
             now, size = self.clock.monotonic(), self.log.stat().st_size
             if size != said:
                 said, heard = size, now
@@ -161,6 +161,11 @@ class ConsoleWatch:
                 break
             self.clock.sleep(POLL)
         return self.clock.monotonic() - start
+
+    @property
+    def is_flooded(self) -> bool:
+        """Whether it has printed more than is read: nothing that comes now would be seen."""
+        return self.log.stat().st_size > LOG_LIMIT
 
     def _is_over(self) -> bool:
         # In this order: what is printed between the two questions is not missed.
@@ -191,12 +196,13 @@ def judge(
     text = watch.text
     booted = console_markers.is_alive(text, watch.sign)
     failed = tuple(f"a unit failed: {unit}" for unit in console_markers.failed_units(text))
+    flood = f"the console printed more than {sizes.human(LOG_LIMIT)}; what was behind was not read"
     return Rehearsal(
         booted=booted,
         seconds=seconds,
         way=way.name,
         broken=None if booted else console_markers.broken(text),
-        remarks=remarks + failed,
+        remarks=(*remarks, *failed, *([flood] if watch.is_flooded else [])),
         unproven=way.unproven,
         log=str(watch.log),
     )

@@ -360,3 +360,17 @@ def clock_status() -> int:
     timex = (ctypes.c_long * _TIMEX_LONGS)()  # modes 0 changes nothing
     _checked(_LIBC.adjtimex(ctypes.byref(timex)))
     return ctypes.c_int.from_buffer(timex, _TIMEX_STATUS * ctypes.sizeof(ctypes.c_long)).value
+
+
+_M_ARENA_MAX = -8
+"""Of malloc.h, GNU C library."""
+
+
+def limit_arenas(most: int) -> None:
+    """Have memory come from few arenas, whatever the number of threads (mallopt(3), GNU).
+
+    Less memory is then kept that nobody uses. Another C library may not know of it.
+    """
+    mallopt = getattr(_LIBC, "mallopt", None)
+    if mallopt is not None:
+        mallopt(_M_ARENA_MAX, most)

@@ -17,8 +17,10 @@ from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from contextlib import AbstractContextManager
 
 PREFIX = "holdstill-work-"
+_ON_DISK = Path("/var/tmp")  # noqa: S108  the folders in it are this user's alone
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 
 
@@ -38,6 +40,16 @@ def made(place: Path | None = None, *, prefix: str = PREFIX) -> Iterator[Path]:
     finally:
         shutil.rmtree(folder, ignore_errors=True)
         os.close(handle)
+
+
+def made_on_disk() -> AbstractContextManager[Path]:
+    """Hold a new folder for what is too large for memory, where /tmp may be.
+
+    It is in /var/tmp, which the Filesystem Hierarchy Standard 3.0, 5.15, keeps over a restart;
+    where temporary files are, if TMPDIR says so or nobody may write there.
+    """
+    is_usual = "TMPDIR" not in os.environ and os.access(_ON_DISK, os.W_OK | os.X_OK)
+    return made(_ON_DISK if is_usual else None)
 
 
 def _locked(place: Path, prefix: str) -> tuple[Path, int]:

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from holdstill.page.place import Place
     from holdstill.workflow.captures_at_hand import CapturesAtHand, OpenCapture
 
-_BATCH = 64 << 10
+_BATCH = 32 << 10
+"""Bytes that go out at a time, and that a download holds which stalls."""
 
 
 class PageContents:
@@ -79,8 +80,9 @@ class PageContents:
                 for part in parts:
                     batch += part
                     if len(batch) >= _BATCH:
-                        yield bytes(batch)
+                        full = bytes(batch)
                         batch.clear()
+                        yield full
             yield bytes(batch)
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import logging
 import shutil
 from dataclasses import dataclass
 from threading import Lock, Thread
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.errors import HoldstillError
 from holdstill.model import names
 from holdstill.page import image_form
 from holdstill.page.image_offer import ImageOffer
@@ -15,14 +15,17 @@ from holdstill.page.job_records import Packing
 from holdstill.rebuild import compressed_image
 from holdstill.rehearse import console_markers, emulation
 from holdstill.system import process
+from holdstill.workflow import explain
 
 if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
-_LASTS, _MOST = 600.0, 500
-"""Seconds for which an offer is good, for a capture may be damaged or thinned; most of them."""
+_LASTS, _FAILURE_LASTS, _MOST = 600.0, 30.0, 500
+"""Seconds for which an offer is good, for a capture may be damaged or thinned; until what failed
+is tried again; most of them."""
 _EMULATORS = {emulation.X86: "qemu-system-x86", emulation.ARM64: "qemu-system-arm"}
 """Emulators, and the Debian packages that have them."""
+_log = logging.getLogger(__name__)
 
 
 class Measure(Protocol):
@@ -61,8 +64,8 @@ class CaptureOffers:
             if known is not None and known.until > self._clock.monotonic():
                 return known.offer
             if not self._busy:
-                self._busy = True
                 Thread(target=self._find_out, args=key, name="measure", daemon=True).start()
+                self._busy = True
         return None
 
     def emulators(self) -> tuple[str, ...]:
@@ -85,17 +88,23 @@ class CaptureOffers:
         return console_markers.plain(printed)
 
     def _find_out(self, reference: str, disk: str) -> None:
+        lasts = _LASTS
         try:
             found = self._measure(reference, disk)
-        except HoldstillError as error:
-            found = ImageOffer(refusal=str(error), hint=error.hint)
-        finally:
-            self._busy = False
+        except Exception as error:  # noqa: BLE001  else nobody would ever be told, and all wait
+            known, lasts = explain.explained(error), _FAILURE_LASTS
+            if known is None:
+                _log.exception("%s could not be measured", reference)
+            found = ImageOffer(
+                refusal=str(known or f"a fault of holdstill itself: {error!r}"),
+                hint=known.hint if known else "the page's log at the keeper says more",
+            )
         with self._lock:
+            self._busy = False
             while len(self._known) >= _MOST:
                 del self._known[next(iter(self._known))]
             self._known.pop((reference, disk), None)
-            self._known[reference, disk] = _Known(found, self._clock.monotonic() + _LASTS)
+            self._known[reference, disk] = _Known(found, self._clock.monotonic() + lasts)
 
 
 def _is_here(program: str) -> bool:

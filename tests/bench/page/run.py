@@ -3,94 +3,43 @@
     PYTHONPATH=tests .venv/bin/python tests/bench/page/run.py --boards 500 --captures 30
 
 The store is made first, which takes minutes, or is one that was made before (--store). Its
-signatures are real, and are checked by ssh-keygen when a page asks for them first.
+signatures are real, and are checked by ssh-keygen when a page asks for them first. One more board
+has a folder of 100,000 files, and large ones to take out.
 """
 
 from __future__ import annotations
 
 import argparse
-import http.client
+import os
+import re
 import statistics
 import tempfile
-import time
-from contextlib import contextmanager
 from dataclasses import dataclass, field
+from html import unescape
 from pathlib import Path
-from subprocess import PIPE, Popen
 from typing import TYPE_CHECKING
-from urllib.parse import urlencode, urlsplit
 
 from bench import measured
-from support import big_store
-from support.boards import PROGRAM
+from holdstill.keeper import enrolment
+from holdstill.keeper import store as stores
+from holdstill.model import names
+from holdstill.system.clocks import SystemClock
+from support import big_store, keys, page_visitor, signed_store
+from support.keeping import FakeClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from holdstill.keeper.store import Store
+    from support.page_visitor import Visitor
+
 N = 20
 """Times that each page is asked for, after the first."""
-
-
-@dataclass
-class Visitor:
-    """Somebody who was let in."""
-
-    host: str
-    port: int
-    cookie: str = ""
-
-    def enter(self, link: str) -> None:
-        """Exchange a link for a session."""
-        headers = {"Origin": f"http://{self.host}:{self.port}",
-                   "Content-Type": "application/x-www-form-urlencoded"}  # fmt: skip
-        token = urlsplit(link).query.removeprefix("link=")
-        answer = self._asked("POST", "/enter", urlencode({"link": token}), headers)
-        assert answer.status == 303, answer.status
-        self.cookie = answer.headers["Set-Cookie"].split(";")[0]
-
-    def seconds(self, path: str) -> float:
-        """Ask for a page; return how long that took."""
-        begun = time.monotonic()
-        answer = self._asked("GET", path, "", {"Cookie": self.cookie})
-        assert answer.status == 200, (path, answer.status)
-        return time.monotonic() - begun
-
-    def _asked(
-        self, method: str, path: str, body: str, headers: dict[str, str]
-    ) -> http.client.HTTPResponse:
-        connection = http.client.HTTPConnection(self.host, self.port, timeout=300)
-        connection.request(method, path, body, headers)
-        answer = connection.getresponse()
-        answer.read()
-        connection.close()
-        return answer
-
-
-@contextmanager
-def served(store: Path, port: int) -> Iterator[tuple[Visitor, int]]:
-    """Hold a page of a store; yield somebody in it, and the server's process id."""
-    words = [*PROGRAM, "page", "--store", str(store), "--port", str(port)]
-    with Popen(words, stdout=PIPE, text=True) as server:
-        try:
-            assert server.stdout is not None
-            link, visitor = server.stdout.readline(), Visitor("localhost", port)
-            for _ in range(100):
-                time.sleep(0.1)
-                try:
-                    visitor.enter(link.strip())
-                    break
-                except ConnectionRefusedError:
-                    continue
-            yield visitor, server.pid
-        finally:
-            server.terminate()
-
-
-def resident(pid: int) -> float:
-    """Return MiB of a process that are in memory (proc_pid_status(5))."""
-    status = Path(f"/proc/{pid}/status").read_text(encoding="ascii")
-    (line,) = (line for line in status.splitlines() if line.startswith("VmRSS:"))
-    return int(line.split()[1]) / 1024
+FILES, LARGE, SIZE = 100_000, 25, 4 << 20
+"""Files of the folder; of those that are taken out, and the bytes of each."""
+STALLED = 50
+FULL = "harbour-light"
+"""The board with the folder."""
 
 
 @dataclass
@@ -122,11 +71,14 @@ def main() -> None:
     words.add_argument("--folder", default="/var/tmp")  # noqa: S108  a disk, not memory
     chosen = words.parse_args()
     with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
+        folder = Path(name)
         store = (
-            chosen.store
-            or big_store.make(Path(name), boards=chosen.boards, captures=chosen.captures).root
+            stores.open_store(chosen.store)
+            if chosen.store
+            else big_store.make(folder, boards=chosen.boards, captures=chosen.captures)
         )
-        runs = list(measure(store, chosen.port))
+        capture = filled(store, folder)
+        runs = [*pages(store.root, chosen.port), *contents(store.root, chosen.port, capture)]
     head = "".join(f"{key}: {value}\n" for key, value in measured.machine().items())
     table = "\n".join(run.line for run in runs)
     measured.write_down(
@@ -135,7 +87,9 @@ def main() -> None:
         f"""# The keeper's page
 
 {head}
-{chosen.boards} boards with {chosen.captures} captures each; times in ms, then n={N}.
+{chosen.boards} boards with {chosen.captures} captures each, and {FULL} with a folder of {FILES:,}
+files; times in ms over a connection that is kept, the first, then n={N}. The page begins anew
+where its memory is that of pages alone, and once more for each kind of content.
 
 | page | first | median | worst | MiB in memory |
 |---|---|---|---|---|
@@ -144,13 +98,58 @@ def main() -> None:
     )
 
 
-def measure(store: Path, port: int) -> Iterator[Run]:
-    """Ask for each page, first and again; yield how long it took."""
-    with served(store, port) as (visitor, pid):
+def filled(store: Store, folder: Path) -> str:
+    """Add the board with the folder, if it is not there; return the address of its capture."""
+    board = names.check_board(FULL)
+    if board not in store.boards():
+        pair = keys.make_key(folder / FULL)
+        enrolment.enrol(store, board, pair.public, clock=SystemClock(), limits=None)
+        files = {b"many/%06d.txt" % number: b"same" for number in range(FILES)}
+        files |= {b"large/%02d" % number: os.urandom(SIZE) for number in range(LARGE)}
+        clock = FakeClock(SystemClock().now())
+        signed_store.capture(store, FULL, pair.private, files, clock=clock)
+    (capture,) = (store.board_folder(board) / "captures").iterdir()
+    return f"/boards/{FULL}/{capture.name}"
+
+
+def pages(store: Path, port: int) -> Iterator[Run]:
+    """Ask for each page of boards, first and again; yield how long it took."""
+    with page_visitor.served(store, port) as (somebody, pid):
         for page in ("/", "/?sort=size&name=7", "/boards/pier-001", "/boards/pier-002"):
-            first = visitor.seconds(page) * 1000
-            then = [visitor.seconds(page) * 1000 for _ in range(N)]
-            yield Run(page, first, resident(pid), then)
+            yield timed(somebody, pid, page, [page] * (N + 1))
+
+
+def contents(store: Path, port: int, capture: str) -> Iterator[Run]:
+    """Leaf through the folder; then ask for pages while downloads stall."""
+    with page_visitor.served(store, port) as (somebody, pid):
+        top = f"{capture}/files?part=2&path=many"
+        yield timed(somebody, pid, "a folder's pages, one after the other",
+                    leafed(somebody, top))  # fmt: skip
+    for kind, paths in (
+        ("files", [f"{capture}/file?part=2&path=large/{n % LARGE:02}" for n in range(STALLED)]),
+        ("folders as tar", [f"{capture}/archive?part=2&path=&as=tar"] * STALLED),
+        ("folders as zip", [f"{capture}/archive?part=2&path=&as=zip"] * STALLED),
+    ):
+        with page_visitor.served(store, port) as (somebody, pid):
+            somebody.text("/")
+            with somebody.stalled(paths):
+                yield timed(somebody, pid, f"/ while {STALLED} {kind} stall", ["/"] * (N + 1))
+                yield timed(somebody, pid, f"a folder while {STALLED} {kind} stall",
+                            [top] * (N + 1))  # fmt: skip
+
+
+def timed(somebody: Visitor, pid: int, what: str, paths: Iterator[str] | list[str]) -> Run:
+    """Ask for pages, one after the other."""
+    took = [somebody.seconds(path) * 1000 for path in paths]
+    return Run(what, took[0], page_visitor.resident(pid), took[1:])
+
+
+def leafed(somebody: Visitor, page: str) -> Iterator[str]:
+    """Yield the address of a folder's page, and those that it leads on to."""
+    for _ in range(N + 1):
+        yield page
+        (page,) = re.findall(r'href="([^"]+)">What comes behind', somebody.text(page))
+        page = unescape(page)
 
 
 if __name__ == "__main__":

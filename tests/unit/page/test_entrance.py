@@ -1,11 +1,12 @@
 from __future__ import annotations
 
+import html
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import pytest
 
-from holdstill.page import guess_limit, links, sessions
+from holdstill.page import application, guess_limit, links, sessions
 from holdstill.page.guard import HEADERS
 from holdstill.page.roles import Role
 from holdstill.page.sessions import Sessions
@@ -149,7 +150,8 @@ def test_after_a_minute_guesses_are_answered_again(visited: Visited, clock: Fake
     [
         "attacker.example", "localhost.attacker.example", "attacker.example:8642", "",
         "192.0.2.7", "127.0.0.1.attacker.example", "localhost@attacker.example",
-        "attacker.example#localhost", "[::2]", "localhost:port", "boathouse",
+        "attacker.example#localhost", "[::2]", "localhost:port", "boathouse", "localhost/evil",
+        "localhost?x", "localhost:", "localhost\t", "localhost:8642 ", "localhost:99999",
     ],
 )  # fmt: skip
 def test_another_host_is_refused_even_with_a_session(visited: Visited, host: str) -> None:
@@ -229,6 +231,45 @@ def test_a_proxy_with_a_login_lets_people_in(
     assert shown.status == 200
     assert "/leave" not in shown.text  # leaving is the proxy's
     assert elsewhere.status == 421
+
+
+@pytest.mark.parametrize("site", ["cross-site", "same-site"])
+@pytest.mark.parametrize("path", ["/", "/boards/pier-3", "/boards/pier-3/x/archive?part=2&as=zip"])
+def test_what_another_site_asks_of_somebody_whom_a_proxy_lets_in_is_not_done(
+    store: Store, tmp_path: Path, clock: FakeClock, site: str, path: str
+) -> None:
+    # W3C, Fetch Metadata Request Headers, 2.4: what a browser says of who asks.
+    public = "https://boathouse.example"
+    with pages.opened(store, tmp_path, clock=clock, public=public, let_in=Role.IMAGES) as visited:
+        led = visited.client.get(path, headers={"Sec-Fetch-Site": site})
+        own = visited.client.get(path, headers={"Sec-Fetch-Site": "same-origin"})
+
+    assert led.status == 403
+    assert "pier-3" not in led.text.replace(html.escape(path), "")
+    assert f'<a href="{html.escape(path)}">go on</a>' in led.text
+    assert "go on" not in own.text
+
+
+def test_a_request_with_two_lengths_is_refused_and_its_connection_ends(visited: Visited) -> None:
+    both = {"Content-Length": "3", "Transfer-Encoding": "chunked"}
+
+    answer = visited.client.ask("POST", "/enter", headers=both)
+
+    # RFC 9112, 6.1: whatever is answered, the connection is closed behind it.
+    assert (answer.status, answer.headers["connection"]) == (400, "close")
+
+
+@pytest.mark.parametrize("end", ["waits", "leaves"])
+def test_a_form_that_does_not_end_is_given_up_quietly(
+    visited: Visited, end: Literal["waits", "leaves"], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(application, "FORM_WAIT", 0.05)
+    visited.enter()
+
+    answer = visited.client.ask("POST", "/leave", headers={"Origin": HERE}, body=b"half", end=end)
+
+    assert answer.status == 408
+    assert visited.client.get("/").status == 200
 
 
 def test_a_fault_of_ours_is_told_without_its_inside(

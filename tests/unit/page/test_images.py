@@ -196,6 +196,25 @@ def test_each_of_several_disks_is_offered_and_the_chosen_one_is_ordered(
     assert [job.order.disk for job in queue.jobs()] == ["2"]
 
 
+def test_what_is_known_of_a_capture_is_said_before_it_is_rehearsed(
+    visit: Visited, offers: Offers
+) -> None:
+    texts = []
+    for offers.found in (
+        ImageOffer(cautions=(HOSTILE, "no kernel")),
+        ImageOffer(refusal=f"it is gone {HOSTILE}", hint="take another"),
+    ):
+        texts.append(visit.client.get(f"{CAPTURE}/rehearsal").text)
+    offers.found = None
+    waiting = visit.client.get(f"{CAPTURE}/rehearsal")
+
+    assert texts[0].index("no kernel") < texts[0].index("Rehearse it")
+    assert texts[1].index("it is gone") < texts[1].index("Rehearse it")
+    assert "<script" not in "".join(texts)
+    assert waiting.headers["refresh"] == "3"
+    assert "Rehearse it" in waiting.text  # it need not be waited for
+
+
 def test_an_emulator_that_is_missing_is_named_with_its_package(
     visit: Visited, offers: Offers
 ) -> None:
@@ -222,6 +241,22 @@ def test_nothing_but_the_image_its_checksum_and_the_screen_is_sent(
 def test_a_job_that_is_not_there_is_told(visit: Visited, job: str) -> None:
     assert visit.client.get(f"/images/{job}").status == 404
     assert visit.post(f"/images/{job}/cancel").status == 404
+
+
+def test_a_job_whose_end_could_not_be_noted_has_a_page(visit: Visited, work: Path) -> None:
+    folder = JobFolder(work / "0123456789abcdef")
+    folder.begin(ORDER, JobStatus(state=JobState.RUNNING, ordered_at=WHEN))
+
+    text = visit.client.get("/images/0123456789abcdef").text
+
+    assert "interrupted: the page ended while it ran" in text
+    assert "Kept until its room is needed" in text
+
+
+def test_a_screen_that_was_not_photographed_is_not_there(visit: Visited, work: Path) -> None:
+    put(work, JobState.DONE)
+
+    assert visit.client.get("/images/0123456789abcdef/screen.png").status == 404
 
 
 def test_a_picture_that_is_none_is_not_sent(visit: Visited, work: Path) -> None:

@@ -110,6 +110,19 @@ def test_the_deadline_ends_a_boot_that_only_talks(log: Path) -> None:
     assert watch(emulator).until(600) == 600
 
 
+def test_a_console_that_prints_without_end_ends_the_rehearsal(log: Path) -> None:
+    second = b"[ 1.0] again and again\n" * 50_000
+    emulator = FakeEmulator(log, {float(number): second for number in range(600)})
+    watching = watch(emulator)
+
+    seconds = watching.until(600)
+    rehearsal = run.judge(watching, WAY, seconds, ())
+
+    assert log.stat().st_size < run.LOG_LIMIT + 2 * len(second)
+    assert not rehearsal.booted
+    assert "printed more than 8.0 MiB" in rehearsal.remarks[0]
+
+
 def test_a_long_silence_ends_the_rehearsal(log: Path) -> None:
     emulator = FakeEmulator(log, {40: b"[ 1.0] Waiting for root device\n"})
 

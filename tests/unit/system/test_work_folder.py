@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.system import work_folder
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     import pytest
 
 
@@ -27,6 +26,36 @@ def test_it_is_where_temporary_files_are(tmp_path: Path, monkeypatch: pytest.Mon
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
 
     with work_folder.made() as folder:
+        assert folder.parent == tmp_path
+
+
+def test_what_is_large_is_on_the_disk_unless_somebody_says_where(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    disk, said = tmp_path / "disk", tmp_path / "said"
+    disk.mkdir()
+    said.mkdir()
+    # Filesystem Hierarchy Standard 3.0, 5.15
+    assert Path("/var/tmp") == work_folder._ON_DISK  # noqa: S108
+    monkeypatch.setattr(work_folder, "_ON_DISK", disk)
+    monkeypatch.setattr(tempfile, "tempdir", str(said))
+
+    monkeypatch.delenv("TMPDIR", raising=False)
+    with work_folder.made_on_disk() as folder:
+        assert folder.parent == disk
+    monkeypatch.setenv("TMPDIR", str(said))
+    with work_folder.made_on_disk() as folder:
+        assert folder.parent == said
+
+
+def test_where_there_is_no_such_disk_it_is_with_the_temporary_files(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(work_folder, "_ON_DISK", tmp_path / "none")
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.delenv("TMPDIR", raising=False)
+
+    with work_folder.made_on_disk() as folder:
         assert folder.parent == tmp_path
 
 
