@@ -1,4 +1,4 @@
-"""`connect` on a machine that is something else already: in a mount namespace, with a real sshd."""
+"""`connect` on a machine that is something else already: in a mount namespace, with an sshd."""
 
 from __future__ import annotations
 

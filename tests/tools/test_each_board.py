@@ -158,7 +158,7 @@ def test_m1_metrics_of_the_others_are_published(house: SignedStore) -> None:
 def test_a_board_whose_keys_were_exchanged_is_not_called_good_in_the_overview(
     house: SignedStore, tmp_path: Path
 ) -> None:
-    """Whoever can write to the store can make key and ledger fit to each other; a capture cannot."""
+    """Whoever can write to the store can exchange both key and ledger, and the files between."""
     path = house.root / "boards/pier-3/enrolment.yaml"
     stranger = keys.make_key(tmp_path / "stranger").public
     text = path.read_text("utf-8").replace(house.keys["pier-3"].public, stranger)

@@ -113,8 +113,8 @@ def overview(
     captures = sum(map(len, found.values()))
     out.print(
         f"{counted(len(found), 'board')}, {counted(captures, 'capture')}; of each board the "
-        "newest was checked, older ones are told as they were sealed: `holdstill list BOARD` checks all "
-        "of one"
+        "newest was checked, older ones are told as they were sealed: `holdstill list BOARD` "
+        "checks all of one"
     )
 
 
