@@ -19,7 +19,7 @@ from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.report import BootReport
 from holdstill.rebuild.planner import Plan
 from holdstill.rebuild.steps import MakeLuks
-from holdstill.system import byte_source
+from holdstill.system import byte_source, termination
 from holdstill.workflow import (
     before_start,
     needed_programs,
@@ -190,13 +190,15 @@ def rebuild(
         TargetFailedError: writing failed; the target has no valid partition table.
         VerificationError: what was read back differs, or the store was damaged.
     """
-    with rebuild_source.opened(capture) as captured:
+    state = f"nothing was written to {goal.path}"
+    with termination.noting(lambda: state), rebuild_source.opened(capture) as captured:
         source, proposal = _decided(captured, goal, options, outside)
         announce(proposal)
         if any(isinstance(step, MakeLuks) for step in proposal.plan.steps):
             outside = with_passphrase(outside)
         with goal.claimed(proposal.plan, outside.progress.update) as target:
             report = carry_out(target, proposal.plan, source, outside)
+            state = _finished(target)
             if not target.is_device:
                 outside.progress.step(rebuild_stages.closing_words(goal.path))
     return msgspec.structs.replace(report, changes=proposal.changes, left_out=proposal.left_out)
@@ -299,8 +301,9 @@ def carry_out(
             begin=lambda step: outside.progress.step(rebuild_stages.words(step)),
             aftermath=execute_plan.UNFINISHED if target.is_device else execute_plan.NO_IMAGE,
         )
-    outside.progress.step(rebuild_stages.BOOT_CHECK)
-    boot = _checked_boot(target, source)
+    with termination.noting(lambda: _finished(target)):
+        outside.progress.step(rebuild_stages.BOOT_CHECK)
+        boot = _checked_boot(target, source)
     return RebuildReport(
         board=source.manifest.board.name,
         capture=str(source.capture.name),
@@ -317,6 +320,16 @@ def carry_out(
         notes=(*plan.notes, *writer.warnings),
         boot_areas=tuple(writer.boot_areas),
         findings=source.manifest.findings,
+    )
+
+
+def _finished(target: Target) -> str:
+    """Say what is left of a target that all was written to, by an interruption afterwards."""
+    if not target.is_device:
+        return execute_plan.NO_IMAGE
+    return (
+        f"{target.name} is finished and was read back; whether it would boot was not looked at: "
+        "`holdstill bootcheck` does that"
     )
 
 

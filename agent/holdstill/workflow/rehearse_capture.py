@@ -10,7 +10,7 @@ from holdstill.model import sizes
 from holdstill.model.estimate import Stage
 from holdstill.model.sizes import GIB
 from holdstill.rehearse import rehearsal
-from holdstill.system import work_folder
+from holdstill.system import termination, work_folder
 from holdstill.workflow import before_start, needed_programs, rebuild
 from holdstill.workflow.rebuild import RebuildOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 
 BOOTING = "booting the scratch image in an emulator"
+GIVEN_UP = "nothing was noted, and the scratch image is gone; the captures are as they were"
 BOOT_SECONDS = 60.0
 """What a boot takes where the processor is the machine's own; several times that, emulated."""
 
@@ -89,7 +90,7 @@ def boot(
         *needed_programs.of_emulator(capture.manifest()),
     )
     before_start.refuse(before_start.of_programs(needed))
-    with work_folder.made(scratch) as folder:
+    with termination.noting(lambda: GIVEN_UP, is_all=True), work_folder.made(scratch) as folder:
         images: list[Path] = []
         notes: list[str] = []
         for place, disk in enumerate(capture.manifest().disks, start=1):
