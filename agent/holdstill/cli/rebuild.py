@@ -128,12 +128,10 @@ def command(
       holdstill rebuild pier-3 /dev/sdb --store ssh://keeper@boathouse \
         --key board_key --host-keys known_hosts
     """
-    goal = _goal(
-        target.absolute(),
-        size,
-        Existing.REPLACE if replace else Existing.KEEP,
-        Confirmation(confirm, again, sizes.parse_size(largest)),
-    )
+    consent = Confirmation(confirm, again, sizes.parse_size(largest))
+    _check_sense(capture, target, consent, is_plain_given=plain and passphrase_file is not None)
+    existing = Existing.REPLACE if replace else Existing.KEEP
+    goal = _goal(target.absolute(), size, existing, consent)
     wish = RebuildOptions(
         PlanOptions(grow=grow, leave_free=sizes.parse_size(leave_free)),
         disk=disk,
@@ -255,6 +253,28 @@ def _check_target(path: Path) -> None:
         raise UsageError(
             f"{path.name}: images are not packed as {suffix}",
             hint="name it .img, .img.zst, .img.xz or .img.zip",
+        )
+
+
+def _check_sense(
+    capture: str, target: Path, consent: Confirmation, *, is_plain_given: bool
+) -> None:
+    """Raise if arguments do not go together: one of them would be passed over in silence."""
+    if capture.startswith(("/", "./")):
+        raise UsageError(
+            f"{capture!r} is no capture",
+            hint=f"the capture comes first, then the target: `holdstill rebuild {target} "
+            f"{capture}`",
+        )
+    if is_plain_given:
+        raise UsageError(
+            "--plain writes no encrypted container, so that there is none for a passphrase",
+            hint="leave out --plain or --passphrase-file",
+        )
+    if consent.token and not target.is_block_device():
+        raise UsageError(
+            f"--confirm names a card, and {target} is an image",
+            hint="leave it out; --replace allows an image to be replaced",
         )
 
 
