@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import subprocess
 import sys
-from typing import TYPE_CHECKING
+from contextlib import suppress
+from pathlib import Path
 
 import pytest
 
 from holdstill.cli import terminal
 from support import command_line
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 @pytest.mark.parametrize(
@@ -116,14 +113,14 @@ def test_a_path_near_a_store_is_told_with_the_store(tmp_path: Path) -> None:
 
 
 def test_a_full_standard_output_is_called_so() -> None:
-    with open("/dev/full", "wb") as full:  # noqa: PTH123  a stream for a process
-        done = subprocess.run(
-            [sys.executable, "-m", "holdstill", "list", "--help"],
-            stdout=full, stderr=subprocess.PIPE, check=False,
-        )  # fmt: skip
+    with Path("/dev/full").open("wb", buffering=0) as full:
+        stream = terminal.GuardedStream(full, encoding="utf-8", line_buffering=True)
+        with pytest.raises(OSError, match="No space left") as caught:
+            stream.write("said\n")
+        with suppress(OSError):
+            stream.detach()
 
-    assert done.returncode == 4
-    assert b"standard output" in done.stderr
+    assert caught.value.filename == "standard output or error"
 
 
 def test_what_is_no_card_is_told_with_its_name(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import NamedTuple
 
 from holdstill.cli import terminal
 from holdstill.errors import PreflightError, UsageError
