@@ -76,7 +76,7 @@ class Estimate:
 
     def end(self) -> None:
         """Say that the work is done: the share is the whole."""
-        self._ahead, self._now, self._shown = [], _NOTHING, 1.0
+        self._ahead, self._now, self._part, self._shown = [], _NOTHING, 0.0, 1.0
 
     def left(self, at: float) -> float:
         """Return how many seconds it will still take."""
@@ -99,6 +99,7 @@ class Estimate:
         thought, gone = self._now.seconds * self._pace, max(0.0, at - self._now_began)
         part = self._part
         if part > 0:
+            # Seen: gone * (1 - part) / part; it counts the more, the more is done.
             return gone * (1 - part) + (1 - part) ** 2 * thought
         # One that does not count comes ever nearer to its end: half of it is left when the time
         # is over that it was thought to take.
