@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import msgspec
@@ -139,7 +140,7 @@ class BoardCaptures:
     def __post_init__(self) -> None:
         object.__setattr__(self, "enrolled", enrolment.read(self.store, self.board))
 
-    @property
+    @cached_property
     def folder(self) -> Path:
         """The directory of the board's captures."""
         return self.store.board_folder(self.board) / "captures"

@@ -232,7 +232,7 @@ def test_there_is_one_root_and_an_end_to_views() -> None:
     ("number", "path", "said"),
     [
         (2, "/live/root.sqsh", ""),
-        (9, "/live/root.sqsh", "has no partition 9"),
+        (9, "/live/root.sqsh", "there is no partition 9"),
         (2, "/", "is no path of a file"),
         (2, "", "is no path of a file"),
         (2, "/live/../x", "is no path of a file"),
