@@ -300,5 +300,7 @@ def _confirmed(consent: Confirmation, device: BlockDevice) -> Confirmation:
     terminal.warn(device.describe())
     terminal.warn("EVERYTHING ON IT WILL BE LOST.")
     word = click.prompt(f"Type {' or '.join(device.tokens)} to go on", default="", err=True)
+    if word not in device.tokens:  # refused whatever is said then
+        return dataclasses.replace(consent, token=word, again="")
     again = click.prompt("And once more, if that is really the card", default="", err=True)
     return dataclasses.replace(consent, token=word, again=again)

@@ -353,9 +353,15 @@ def check_is_there(root: Path) -> None:
         raise UsageError(
             f"{root} is not a store: there is no {root / 'store.yaml'}",
             hint=f"{_meant(root)}if it is on a disk of its own, mount that first (`findmnt "
-            f"--target {root}` shows what is mounted there). Only where there has never been a "
-            "store does `holdstill keeper init` make one",
+            f"--target {root}` shows what is mounted there). {_spelling(root)}Only where there "
+            "has never been a store does `holdstill keeper init` make one",
         )
+
+
+def _spelling(root: Path) -> str:
+    if root.exists():
+        return ""
+    return "There is nothing of this name: is it spelt right, and named before all other words? "
 
 
 def _meant(root: Path) -> str:
@@ -369,9 +375,7 @@ def _meant(root: Path) -> str:
         beside = [each.name for each in root.parent.iterdir() if is_there(each)]
         if near := difflib.get_close_matches(root.name, beside, n=1):
             return f"{root.with_name(near[0])} is one: is that meant? "
-    if root.exists():
-        return "name the directory that has store.yaml in it; "
-    return "there is nothing of this name; the store's directory is named before anything else; "
+    return "name the directory that has store.yaml in it; " if root.exists() else ""
 
 
 def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:

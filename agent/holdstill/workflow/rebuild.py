@@ -198,7 +198,7 @@ def rebuild(
             outside = with_passphrase(outside)
         with goal.claimed(proposal.plan, outside.progress.update) as target:
             report = carry_out(target, proposal.plan, source, outside)
-            state = _finished(target)
+            state = _left_of(target)
             if not target.is_device:
                 outside.progress.step(rebuild_stages.closing_words(goal.path))
     return msgspec.structs.replace(report, changes=proposal.changes, left_out=proposal.left_out)
@@ -301,7 +301,7 @@ def carry_out(
             begin=lambda step: outside.progress.step(rebuild_stages.words(step)),
             aftermath=execute_plan.UNFINISHED if target.is_device else execute_plan.NO_IMAGE,
         )
-    with termination.noting(lambda: _finished(target)):
+    with termination.noting(lambda: _left_of(target)):
         outside.progress.step(rebuild_stages.BOOT_CHECK)
         boot = _checked_boot(target, source)
     return RebuildReport(
@@ -323,14 +323,9 @@ def carry_out(
     )
 
 
-def _finished(target: Target) -> str:
-    """Say what is left of a target that all was written to, by an interruption afterwards."""
-    if not target.is_device:
-        return execute_plan.NO_IMAGE
-    return (
-        f"{target.name} is finished and was read back; whether it would boot was not looked at: "
-        "`holdstill bootcheck` does that"
-    )
+def _left_of(target: Target) -> str:
+    """Say what an interruption leaves of a target while it is claimed, whatever was written."""
+    return execute_plan.UNFINISHED if target.is_device else execute_plan.NO_IMAGE
 
 
 def _checked_boot(target: Target, source: RebuildSource) -> BootReport:

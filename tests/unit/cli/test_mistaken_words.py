@@ -103,7 +103,7 @@ def test_a_path_near_a_store_is_told_with_the_store(tmp_path: Path) -> None:
     for given, meant in (
         (tmp_path / "stor", f"{tmp_path}/store is one: is that meant?"),
         (tmp_path / "store/boards", f"the store is {tmp_path}/store: name that"),
-        (tmp_path / "nothing-like-it", "there is nothing of this name"),
+        (tmp_path / "nothing-like-it", "There is nothing of this name"),
         (tmp_path, "name the directory that has store.yaml in it"),
     ):
         done = command_line.attempt("list", "--store", given)
