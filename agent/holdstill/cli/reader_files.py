@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,7 +41,9 @@ class ReaderFiles:
     @property
     def is_there(self) -> bool:
         """Whether `holdstill connect` was done here."""
-        return self.address.exists()
+        with suppress(PermissionError):  # in a folder of somebody else's: it is not this user's
+            return self.address.exists()
+        return False
 
     def keeper(self) -> str:
         """Return the keeper's address.
