@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.model.settings import KeeperSettings
 from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
+from holdstill.workflow import silence
 from support import command_line, keys
 from support.keeping import FakeClock
 from support.signed_store import SignedStore
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
     import subprocess
     from collections.abc import Callable
     from pathlib import Path
+
+    from holdstill.system.process import Command
 
 pytestmark = pytest.mark.timeout(120)
 
@@ -171,3 +175,20 @@ def test_a_board_whose_keys_were_exchanged_is_not_called_good_in_the_overview(
     assert "UNUSABLE" in line
     assert "pier-4" in said
     assert "`holdstill list BOARD` checks all" in " ".join(said.split())
+
+
+class NoProgram:
+    """A machine on which no program may be run."""
+
+    def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+        raise AssertionError(command)
+
+
+def test_a_look_at_boards_whose_signatures_are_good_runs_no_program(house: SignedStore) -> None:
+    """One for each board would be half of what a look at a hundred costs."""
+    settings = KeeperSettings(store=house.root)
+
+    looked = silence.look_at(house.store, settings, clock=SystemClock(), runner=NoProgram())
+
+    assert [state.trouble for state in looked.boards] == [None] * 3
+    assert all(state.newest for state in looked.boards)
