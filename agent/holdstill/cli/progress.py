@@ -22,8 +22,10 @@ if TYPE_CHECKING:
     from holdstill.cli.consoles import Console
     from holdstill.model.estimate import Stage
 
-_BAR = 16
+_BAR = 12
 """Characters of a bar."""
+_BESIDE = 2 + 1 + _BAR + 1 + len(" 99%, 25 h 00 min left")
+"""Characters that are taken on the line by all that is not the step."""
 _RATE_FROM = 1.0
 """Seconds of a step after which its speed is shown."""
 
@@ -99,15 +101,19 @@ class BarProgress:
         self._estimate.advance(done, total)
         took = self._bars.get_time() - self._began
         speed = f", {human(int(done / took))}/s" if took >= _RATE_FROM else ""
-        counted = f": {human(done)} of {human(total)}{speed}" if total else ""
-        self._show(f"{self._what}{counted}", done, total)
+        counted = f": {human(done)} of {human(total)}" if total else ""
+        room = self._console.width - _BESIDE
+        texts = (f"{self._what}{counted}{speed}", f"{self._what}{counted}")
+        fitting = next((text for text in texts if len(text) <= room), self._what)
+        self._show(fitting, done, total)
 
     def redraw(self) -> None:
         """Show how far it is by now."""
         if self._task is not None and self._estimate.has_plan:
             now = self._bars.get_time()
             share = self._estimate.share(now)
-            left = f"{share:4.0%}, about {estimate.in_words(self._estimate.left(now))} left"
+            words = f", {estimate.in_words(self._estimate.left(now))} left" if share < 1 else ""
+            left = f"{share:4.0%}{words}"
             self._bars.update(self._task, completed=share, total=1.0, left=left)
 
     def _show(self, text: str, done: int, total: int) -> None:
@@ -138,7 +144,6 @@ class BarProgress:
         """Show that all of it is done."""
         self._estimate.end()
         if self._task is not None and self._estimate.has_plan:
-            self._bars.update(self._task, completed=1.0, total=1.0, left="100%")
             self._bars.refresh()
 
 

@@ -109,7 +109,7 @@ class Estimate:
 def in_words(seconds: float) -> str:
     """Return about how long, in words; never less than it is."""
     if seconds < 10:
-        return "a few seconds"
+        return "seconds"
     if seconds < 60:
         return f"{_up(seconds, 10)} s"
     if seconds < 3600:

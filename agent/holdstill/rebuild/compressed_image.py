@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -33,6 +34,8 @@ PACKERS = {
 """By the last suffix of an image's name: the program that packs it."""
 SUFFIXES = (*PACKERS, zip_image.SUFFIX)
 """Last suffixes of an image that is packed."""
+EVERY = 0.5
+"""Seconds after which it is told how far a packer is, whatever it has written."""
 TIMEOUT = 60.0
 """Seconds that a packer may take to end after its last byte."""
 
@@ -118,10 +121,15 @@ def _write_packed(handle: int, image: Path, suffix: str, told: Told) -> None:
         files.opened(image) as source,
         process.streaming(command, stdin=source) as packed,
     ):
-        while chunk := packed.read(files.CHUNK):
-            files.write_all(handle, chunk)
+        chunk = b"-"
+        while chunk:
+            # xz says nothing for minutes: of zeroes hardly anything is left.
+            is_ready = select.select([packed], [], [], EVERY)[0]
             # The packer reads by our open file, so where it is is where we are (open(2)).
             told(os.lseek(source, 0, os.SEEK_CUR), size)
+            if is_ready:
+                chunk = os.read(packed.fileno(), files.CHUNK)
+                files.write_all(handle, chunk)
 
 
 def _size_words(suffix: str, size: int) -> tuple[str, ...]:

@@ -41,8 +41,10 @@ _FILL = 60 * MIB
 """Bytes a second by which a file system is filled, into memory for the most part."""
 _ONTO_CARD, _ONTO_DISK = 15 * MIB, 150 * MIB
 _FROM_CARD, _FROM_DISK = 40 * MIB, 150 * MIB
-_PACKED = {".zst": 150 * MIB, ".xz": 12 * MIB, ".zip": 40 * MIB}
-"""Bytes of contents a second by which an image is packed, by its last suffix."""
+_PACKED = {
+    ".zst": (150 * MIB, 1500 * MIB), ".xz": (12 * MIB, 100 * MIB), ".zip": (40 * MIB, 300 * MIB),
+}  # fmt: skip
+"""Bytes a second by which an image is packed, by its last suffix: of contents, and of zeroes."""
 _SHORT = 0.3
 """Seconds of what writes next to nothing."""
 
@@ -63,8 +65,9 @@ def of_plan(plan: Plan, manifest: Manifest, path: Path, *, is_device: bool) -> t
             stages.append(Stage(PROBE, 5.0))
     stages.append(Stage(BOOT_CHECK, 1.0))
     if not is_device:
-        rate = _PACKED.get(path.suffix, 20 * _ONTO_DISK)
-        stages.append(Stage(closing_words(path), _SHORT + total / rate))
+        full, empty = _PACKED.get(path.suffix, (20 * _ONTO_DISK, 0))
+        zeroes = plan.disk.size / empty if empty else 0.0
+        stages.append(Stage(closing_words(path), _SHORT + total / full + zeroes))
     return tuple(stages)
 
 

@@ -24,6 +24,10 @@ def shown(width: int, *, is_planned: bool) -> str:
         told.update(3 * MIB, 12 * MIB)
         with told.muted():
             pass
+        told.step("writing the files of partition 2 (ext4)")
+        told.update(3 * MIB, 12 * MIB)
+        with told.muted():  # which draws it
+            pass
         told.step("sealing")
         told.step(
             "a step that nobody expected, with a name that is longer than a terminal is wide"
@@ -36,8 +40,11 @@ def test_all_of_the_work_is_one_bar_with_the_time_that_is_left(width: int) -> No
     said = shown(width, is_planned=True)
 
     assert "copying: 3.0 MiB of 12.0 MiB" in said
-    assert re.search(r"about [a-z0-9 ]+ left", said)
+    assert re.search(r"%, [a-z0-9 ]+ left", said)
+    assert "100%, " not in said
     assert "100%" in said
+    assert "…" not in said.partition("a step that nobody")[0]
+    assert ("(ext4): 3.0 MiB of" in said) == (width == 100)
     assert all(len(line) <= width for line in re.split(r"[\r\n]+", said))
     percents = [int(found) for found in re.findall(r"(\d+)%", said)]
     assert percents == sorted(percents)
