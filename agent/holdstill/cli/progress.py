@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -91,7 +92,7 @@ class BarProgress:
         self._estimate.begin(what, self._began)
         if self._task is None:
             self._task = self._bars.add_task("", total=None, left="")
-        self._show(self._what, 0, 0)
+        self._show(("",), 0, 0)
 
     def update(self, done: int, total: int) -> None:
         """Update the step's progress, in bytes."""
@@ -102,10 +103,7 @@ class BarProgress:
         took = self._bars.get_time() - self._began
         speed = f", {human(int(done / took))}/s" if took >= _RATE_FROM else ""
         counted = f": {human(done)} of {human(total)}" if total else ""
-        room = self._console.width - _BESIDE
-        texts = (f"{self._what}{counted}{speed}", f"{self._what}{counted}")
-        fitting = next((text for text in texts if len(text) <= room), self._what)
-        self._show(fitting, done, total)
+        self._show((f"{counted}{speed}", counted, ""), done, total)
 
     def redraw(self) -> None:
         """Show how far it is by now."""
@@ -116,8 +114,14 @@ class BarProgress:
             left = f"{share:4.0%}{words}"
             self._bars.update(self._task, completed=share, total=1.0, left=left)
 
-    def _show(self, text: str, done: int, total: int) -> None:
+    def _show(self, behind: Sequence[str], done: int, total: int) -> None:
+        """Show the step with as much behind it as finds room; a long one is cut at a word."""
         assert self._task is not None  # noqa: S101  a step made it
+        room = self._console.width - _BESIDE
+        texts = [f"{self._what}{more}" for more in behind]
+        text = next((each for each in texts if len(each) <= room), "") or textwrap.shorten(
+            self._what, max(room, _BAR), placeholder=" ..."
+        )
         if self._estimate.has_plan:
             self._bars.update(self._task, description=text)
             self.redraw()
