@@ -98,7 +98,10 @@ def killed_night(pier: Machine) -> RunOutcome:
     let_a_night_be_missed(pier)
     pier.run("systemctl", "start", "holdstill-nightly")
     units.wait(
-        lambda: "hot round" in units.properties(pier, "holdstill-nightly", ASKED)["StatusText"],
+        lambda: (
+            "while the board runs"
+            in units.properties(pier, "holdstill-nightly", ASKED)["StatusText"]
+        ),
         120,
     )
     pier.run("systemctl", "kill", "--signal=KILL", "--kill-who=main", "holdstill-nightly")

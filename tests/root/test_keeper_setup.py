@@ -105,7 +105,7 @@ def test_one_command_makes_a_keeper_and_said_again_it_changes_nothing(shelter: S
     assert (store / "store.yaml").stat().st_uid == store.stat().st_uid == int(uid)
     assert store.stat().st_mode & 0o777 == 0o700
     assert (shelter.etc / "holdstill").stat().st_mode & 0o005 == 0o005
-    assert (shelter.etc / "holdstill/reader_ed25519").stat().st_mode & 0o777 == 0o600
+    assert (shelter.etc / "holdstill/owner_ed25519").stat().st_mode & 0o777 == 0o600
     (line,) = shelter.lines
     assert "--reader owner" in line
     assert line.startswith('restrict,command="')

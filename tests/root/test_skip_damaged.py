@@ -324,7 +324,7 @@ class Meddler(Silent):
         self._folder = folder
 
     def step(self, what: str) -> None:
-        if what != "read back":
+        if what != "reading everything back":
             return
         (draft,) = (path for path in self._folder.iterdir() if path.is_file())
         place = draft.read_bytes().index(TONIGHT[:4096])

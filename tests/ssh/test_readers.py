@@ -347,3 +347,25 @@ def test_a_keeper_that_names_another_key_of_a_board_later_is_not_believed(
 
     assert done.returncode == SecurityError.exit_code
     assert "another key of board pier-3" in done.stderr
+
+
+def test_one_board_whose_key_is_another_one_hides_none_of_the_others(
+    library: Library, tmp_path: Path
+) -> None:
+    pins = tmp_path / "pins"
+    pins.write_bytes(library.house.server.known_hosts.read_bytes())
+    other = keys.make_key(tmp_path / "older").public
+    (tmp_path / "pins.boards").write_text(f"pier-3 {other}\n", "ascii")
+
+    done = subprocess.run(
+        [
+            *PROGRAM, "list", "--store", str(library.house.address),
+            "--key", library.pairs["anna"].private, "--host-keys", pins,
+        ],
+        stdin=subprocess.DEVNULL, capture_output=True, check=False, text=True,
+    )  # fmt: skip
+
+    assert done.returncode == SecurityError.exit_code
+    assert "pier-4" in done.stdout
+    assert "pier-3" not in done.stdout
+    assert "another key of board pier-3" in done.stderr

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.errors import PreflightError, SecurityError
 from holdstill.model import settings as model_settings
 from holdstill.schedule import state_file
 from support import keys, programs, sshd
@@ -463,3 +464,33 @@ def test_said_again_it_shows_what_is_there_and_changes_nothing(place: Place) -> 
     assert "The keeper answers" in again
     assert "The keeper does not let this board in yet" in said
     assert "holdstill rebuild pier-3 /dev/sdX" in said
+
+
+def test_said_again_with_another_fingerprint_it_is_told_and_nothing_changes(place: Place) -> None:
+    holdstill(*place.given("--fingerprint", place.fingerprint()))
+    pinned = (place.root / "etc/holdstill/keeper_host_keys").read_bytes()
+
+    same = tried(*place.words("--fingerprint", place.fingerprint()))
+    other = tried(*place.words("--fingerprint", "SHA256:" + "A" * 43))
+
+    assert same.returncode == 0, same.stderr
+    assert other.returncode == PreflightError.exit_code
+    assert b"otherwise than --fingerprint says" in other.stderr
+    assert b"--replace" in other.stderr
+    assert (place.root / "etc/holdstill/keeper_host_keys").read_bytes() == pinned
+
+
+def test_said_again_a_keeper_with_another_host_key_is_not_called_one_that_waits(
+    place: Place, tmp_path: Path
+) -> None:
+    holdstill(*place.given("--fingerprint", place.fingerprint()))
+    pins = place.root / "etc/holdstill/keeper_host_keys"
+    host, kind, _ = pins.read_text(encoding="ascii").split()[:3]
+    other = keys.make_key(tmp_path / "another_host").public.split()[1]
+    pins.write_text(f"{host} {kind} {other}\n", encoding="ascii")
+
+    again = tried(*place.words())
+
+    assert again.returncode == SecurityError.exit_code
+    assert b"another host key than the pinned one" in again.stderr
+    assert b"does not let this board in yet" not in again.stdout

@@ -27,9 +27,10 @@ from support import frozen_witness
 from support.frozen_witness import Witness
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from holdstill.board.all_day import AllDay
+    from holdstill.model.estimate import Stage
     from holdstill.workflow.ports import Progress
 
 
@@ -89,6 +90,9 @@ def running(settings: Path, file: Path) -> Iterator[Captures]:
 
 class Silent:
     """Progress that nobody sees."""
+
+    def expect(self, stages: Sequence[Stage]) -> None:
+        """Not shown."""
 
     def step(self, what: str) -> None:
         """Not shown."""

@@ -6,11 +6,17 @@ from contextlib import nullcontext
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from contextlib import AbstractContextManager
+
+    from holdstill.model.estimate import Stage
 
 
 class Silent:
     """Nobody is told."""
+
+    def expect(self, stages: Sequence[Stage]) -> None:
+        """Ignore."""
 
     def step(self, what: str) -> None:
         """Ignore."""

@@ -8,8 +8,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.model.settings import KeeperSettings
+from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
-from support import command_line
+from holdstill.workflow import silence
+from support import command_line, keys
 from support.keeping import FakeClock
 from support.signed_store import SignedStore
 
@@ -17,6 +20,8 @@ if TYPE_CHECKING:
     import subprocess
     from collections.abc import Callable
     from pathlib import Path
+
+    from holdstill.system.process import Command
 
 pytestmark = pytest.mark.timeout(120)
 
@@ -152,3 +157,38 @@ def test_m1_metrics_of_the_others_are_published(house: SignedStore) -> None:
     lines = (house.folder / "keeper.prom").read_text(encoding="utf-8").splitlines()
     assert 'holdstill_keeper_captures{board="pier-3"} 1.0' in lines
     assert 'holdstill_keeper_unreadable{board="slipway-1"} 1.0' in lines
+
+
+def test_a_board_whose_keys_were_exchanged_is_not_called_good_in_the_overview(
+    house: SignedStore, tmp_path: Path
+) -> None:
+    """Whoever can write to the store can exchange both key and ledger, and the files between."""
+    path = house.root / "boards/pier-3/enrolment.yaml"
+    stranger = keys.make_key(tmp_path / "stranger").public
+    text = path.read_text("utf-8").replace(house.keys["pier-3"].public, stranger)
+    was, now = (signature.fingerprint(key) for key in (house.keys["pier-3"].public, stranger))
+    path.write_text(text.replace(was, now), "utf-8")
+
+    said = command_line.attempt("list", "--store", house.root).stdout.decode()
+
+    (line,) = [each for each in said.splitlines() if each.startswith("pier-3")]
+    assert "UNUSABLE" in line
+    assert "pier-4" in said
+    assert "`holdstill list BOARD` checks all" in " ".join(said.split())
+
+
+class NoProgram:
+    """A machine on which no program may be run."""
+
+    def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+        raise AssertionError(command)
+
+
+def test_a_look_at_boards_whose_signatures_are_good_runs_no_program(house: SignedStore) -> None:
+    """One for each board would be half of what a look at a hundred costs."""
+    settings = KeeperSettings(store=house.root)
+
+    looked = silence.look_at(house.store, settings, clock=SystemClock(), runner=NoProgram())
+
+    assert [state.trouble for state in looked.boards] == [None] * 3
+    assert all(state.newest for state in looked.boards)

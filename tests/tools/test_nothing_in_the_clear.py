@@ -143,7 +143,7 @@ def test_an_image_and_what_is_left_beside_it_have_none_of_the_secrets(
     assert list(room.iterdir()) == []
 
 
-@pytest.mark.parametrize("at", ["make luks", "read back"])
+@pytest.mark.parametrize("at", ["encrypting", "reading everything back"])
 def test_a_rebuild_that_fails_leaves_nothing_open(at: str, tmp_path: Path, room: Path) -> None:
     seen = set[str]()
 

@@ -20,7 +20,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import (
 
 from holdstill.errors import SecurityError
 from holdstill.model import names
-from holdstill.records import signature
+from holdstill.records import signature, signature_in_process
 from holdstill.system.process import Command, LocalRunner
 from support import keys
 
@@ -166,3 +166,64 @@ def test_s24_a_flipped_bit_in_the_signature_is_refused(pair: keys.KeyPair) -> No
         damaged[at] ^= 1
 
         refused(DATA, bytes(damaged), pair.public)
+
+
+# What ssh-keygen made is judged by the quick check; it never calls anything bad by itself.
+def test_the_check_in_this_process_finds_good_what_ssh_keygen_signed(
+    pair: keys.KeyPair, tmp_path: Path
+) -> None:
+    other = keys.make_key(tmp_path / "other")
+    seal = signature.sign(DATA, pair.private, MACHINE)
+
+    assert signature_in_process.is_good(DATA, seal, keys=[other.public, pair.public])
+    assert not signature_in_process.is_good(DATA, seal, keys=[other.public])
+    assert not signature_in_process.is_good(DATA, seal, keys=[])
+    assert not signature_in_process.is_good(DATA, b"", keys=[pair.public])
+    assert not signature_in_process.is_good(DATA + b"\n", seal, keys=[pair.public])
+    assert not signature_in_process.is_good(DATA, seal, keys=[f"{pair.public}\n{other.public}"])
+
+
+def test_s24_the_check_in_this_process_knows_every_flipped_bit(pair: keys.KeyPair) -> None:
+    seal = signature.sign(DATA, pair.private, MACHINE)
+    head, tail = BEGIN + b"\n", b"\n" + END + b"\n"
+    blob = base64.b64decode(seal.removeprefix(head).removesuffix(tail).replace(b"\n", b""))
+    assert signature_in_process.is_good(
+        DATA, head + base64.b64encode(blob) + tail, keys=[pair.public]
+    )
+    for bit in range(8 * len(blob)):
+        damaged = bytearray(blob)
+        damaged[bit // 8] ^= 1 << bit % 8
+        armoured = head + base64.b64encode(damaged) + tail
+
+        assert not signature_in_process.is_good(DATA, armoured, keys=[pair.public]), bit
+    for more in (blob + b"\0", blob[:-1]):
+        armoured = head + base64.b64encode(more) + tail
+        assert not signature_in_process.is_good(DATA, armoured, keys=[pair.public])
+
+
+@pytest.mark.parametrize("words", [("-n", "file"), ("-n", signature.NAMESPACE + "x")])
+def test_s33_the_check_in_this_process_refuses_another_purpose(
+    pair: keys.KeyPair, words: tuple[str, ...]
+) -> None:
+    sign = Command.of("ssh-keygen", "-q", "-Y", "sign", *words, "-f", str(pair.private))
+    seal = MACHINE.run(sign, stdin=DATA)
+
+    with pytest.raises(SecurityError, match="not one of board pier-3"):
+        signature_in_process.verify(DATA, seal, board=BOARD, keys=[pair.public], runner=MACHINE)
+
+
+# Both are good by PROTOCOL.sshsig; what this process leaves alone, ssh-keygen judges.
+@pytest.mark.parametrize(("kind", "algorithm"), [("ecdsa", "sha512"), ("ed25519", "sha256")])
+def test_what_is_written_otherwise_is_judged_by_ssh_keygen(
+    tmp_path: Path, kind: str, algorithm: str
+) -> None:
+    private = tmp_path / "key"
+    MACHINE.run(Command.of("ssh-keygen", "-q", "-t", kind, "-N", "", "-f", private))
+    public = " ".join(private.with_suffix(".pub").read_text(encoding="ascii").split()[:2])
+    words = ("ssh-keygen", "-q", "-Y", "sign", "-O", f"hashalg={algorithm}")
+    seal = MACHINE.run(Command.of(*words, "-n", signature.NAMESPACE, "-f", private), stdin=DATA)
+
+    assert not signature_in_process.is_good(DATA, seal, keys=[public])
+    signature_in_process.verify(DATA, seal, board=BOARD, keys=[public], runner=MACHINE)
+    with pytest.raises(SecurityError, match="not one of board pier-3"):
+        signature_in_process.verify(DATA + b"!", seal, board=BOARD, keys=[public], runner=MACHINE)

@@ -22,7 +22,9 @@ from holdstill.workflow import judge_boot
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from holdstill.rebuild.boot.card import BootCard
     from holdstill.rebuild.boot.report import BootReport
+    from holdstill.system.byte_source import OpenFile
 
 
 class BootcheckOutput(Record, frozen=True, kw_only=True):
@@ -91,6 +93,11 @@ def _is_reference(target: str) -> bool:
     return not (path.exists() or path.suffix or path.is_absolute())
 
 
+def _read(path: Path, source: OpenFile) -> BootCard:
+    with byte_source.named(path):
+        return cards.read_card(source)
+
+
 def _of_disks(paths: Sequence[Path], *, model: str) -> BootReport:
     with ExitStack() as undo:
         opened = []
@@ -99,7 +106,7 @@ def _of_disks(paths: Sequence[Path], *, model: str) -> BootReport:
                 raise UsageError(f"there is no {path}", hint="name a card, an image or a capture")
             byte_source.check_plain(path)
             opened.append(undo.enter_context(byte_source.opened(path)))
-        first, *others = map(cards.read_card, opened)
+        first, *others = (_read(path, source) for path, source in zip(paths, opened, strict=True))
         for place, other in enumerate(others, start=2):
             first = first.with_disk(other, place)
         return boot.judge(first, model=model)

@@ -112,8 +112,9 @@ def overview(
         out.print(f"{board}{own_rule(rule)}")
     captures = sum(map(len, found.values()))
     out.print(
-        f"{counted(len(found), 'board')}, {counted(captures, 'capture')}; `holdstill list BOARD` "
-        "lists those of one"
+        f"{counted(len(found), 'board')}, {counted(captures, 'capture')}; of each board the "
+        "newest was checked, older ones are told as they were sealed: `holdstill list BOARD` "
+        "checks all of one"
     )
 
 

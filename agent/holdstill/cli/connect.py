@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import open_capture, reader_files, terminal
+from holdstill.cli import open_capture, options, reader_files, terminal
 from holdstill.cli.setup_questions import STORE, as_address, confirmed
 from holdstill.errors import HoldstillError, LinkError, PreflightError, UsageError
 from holdstill.model.store_address import HostAddress
@@ -50,17 +50,23 @@ def command(keeper: str, fingerprint: str, store: str) -> None:
     mine = reader_files.of_this_user()
     pin = confirmed(address, mine.host_keys, fingerprint)
     assert pin is not None  # noqa: S101  it is no directory
-    mine.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    mine.make_folder()
     host_keys.write(mine.host_keys, pin)
     public = _public(mine)
     files.publish(mine.address, f"{address}\n".encode(), mode=0o644)
     try:
-        with open_capture.library(address) as library:
+        with open_capture.library(address, options.Access(mine.key, mine.host_keys)) as library:
             terminal.say(f"{address} lets this key read {', '.join(library.boards) or 'no board'}")
     except (LinkError, PreflightError) as error:
         _ask_to_let_in(error, public, store)
         return
-    terminal.say("what to do with it: `holdstill list`, `holdstill rebuild BOARD TARGET`")
+    words = ""
+    if options.is_seen(options.BOARD_SETTINGS) or options.is_seen(options.KEEPER_SETTINGS):
+        words = f" --store {address} --key {mine.key} --host-keys {mine.host_keys}"
+        terminal.say("this machine is a board or a keeper, whose own store comes first here")
+    terminal.say(
+        f"what to do with it: `holdstill list{words}`, `holdstill rebuild BOARD TARGET{words}`"
+    )
 
 
 def _public(mine: ReaderFiles) -> str:

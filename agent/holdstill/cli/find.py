@@ -82,9 +82,11 @@ def _none(pattern: str, places: Sequence[Unlisted]) -> UsageError:
         return UsageError(
             f"no capture lists {pattern}, which may be in {where}", hint=places[0].hint
         )
+    is_open = "[" in pattern and "]" not in pattern.partition("[")[2]
+    bracket = "a [ begins a set, which ends with ], and [[] is a plain one; " if is_open else ""
     return UsageError(
         f"no capture has {pattern}",
-        hint="paths are those of the board; quote * and ?, or this shell takes them",
+        hint=f"{bracket}paths are those of the board; quote * and ?, or this shell takes them",
     )
 
 

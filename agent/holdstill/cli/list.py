@@ -51,10 +51,10 @@ class ListOutput(Record, frozen=True, kw_only=True):
 def command(board: str | None, store_address: str | None, *, is_long: bool, as_json: bool) -> int:
     r"""List the captures of a board; of several boards, a line for each.
 
-    The line of a board is by what was sealed; its list has the signatures of its captures checked
-    again, which takes its time. --long lists the captures of all boards, with all that is known
-    of them; --json does so in any case. A board that cannot be read is told in a line, and the
-    others are listed; the exit code is then that of the worst.
+    For the line of a board the signature of its newest capture is checked, and the others are
+    told as they were sealed; for its list all are checked. --long lists the captures of all
+    boards, with all that is known of them; --json does so in any case. A board that cannot be
+    read is told in a line, and the others are listed; the exit code is then that of the worst.
 
     \b
     Examples:
@@ -110,12 +110,10 @@ def _briefs(
     address = open_capture.host(store_address)
     if address is not None:
         with open_capture.library(address) as library:
-            wanted = (library.check_own(board),) if board else library.boards
-            results = {}
-            for name in wanted:
-                library.check_own(name)
-                results[name] = library.briefs()
-            return EachBoard(results=results, troubles=()), {}
+            if board:
+                own = library.check_own(board)
+                return EachBoard(results={own: library.briefs()}, troubles=()), {}
+            return each_board.of_named(library.boards, library.briefs_of), {}
     store, runner = local_store.opened(store_address), LocalRunner()
     is_one = is_checked or len(store.boards()) == 1
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import terminal
+from holdstill.cli import interrupted, terminal
 from holdstill.cli.lazy_group import LazyGroup
 from holdstill.system import termination
 from holdstill.system.termination import TerminationRequested
@@ -28,7 +28,8 @@ EPILOG = (
     "4 refused before anything was changed, or by this machine, "
     "5 the pause failed, 6 the link failed, 7 verification failed, 8 done but needs attention, "
     "9 refused as unsafe, 10 target refused, 11 writing the target failed, "
-    "70 a fault of holdstill itself, 130 and 143 interrupted."
+    "12 the night ended by its time, 70 a fault of holdstill itself, "
+    "129, 130 and 143 interrupted, 141 nobody reads what it prints."
 )
 
 
@@ -114,10 +115,10 @@ def concluded(work: Callable[[], object]) -> int:
         error.show(shown)
         terminal.warn(*shown.getvalue().splitlines())
         return error.exit_code if isinstance(error, click.UsageError) else 2
-    except (click.Abort, KeyboardInterrupt):
-        return _interrupted(signal.SIGINT)
+    except (click.Abort, KeyboardInterrupt) as told:
+        return _interrupted(signal.SIGINT, told, words)
     except TerminationRequested as told:
-        return _interrupted(signal.Signals[str(told)])
+        return _interrupted(signal.Signals[str(told)], told, words)
     except BrokenPipeError:
         return _BROKEN_PIPE
     except Exception as error:  # noqa: BLE001  the last line of defence
@@ -137,10 +138,8 @@ def _failed(error: Exception) -> int:
     return 70
 
 
-def _interrupted(number: signal.Signals) -> int:
-    terminal.warn(
-        "interrupted; what is half-done, if anything, is taken for whole by nobody: run it again"
-    )
+def _interrupted(number: signal.Signals, told: BaseException, words: list[str]) -> int:
+    terminal.warn(f"interrupted; {interrupted.told(told, words)}")
     return 128 + number  # as a shell reports it
 
 

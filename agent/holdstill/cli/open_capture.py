@@ -72,11 +72,14 @@ def not_installed(error: ModuleNotFoundError) -> UsageError:
 
 
 @contextmanager
-def library(address: HostAddress) -> Iterator[RemoteLibrary]:
-    """Hold the captures that a key may read, at the other end of SSH, open for reading."""
+def library(address: HostAddress, access: options.Access | None = None) -> Iterator[RemoteLibrary]:
+    """Hold the captures that a key may read, at the other end of SSH, open for reading.
+
+    Without an access, with the one that the running command was given.
+    """
     from holdstill.transport import ssh_session  # noqa: PLC0415  paramiko takes its time
 
-    access = options.access()
+    access = access or options.access()
     before_start.refuse(
         [
             *before_start.of_programs(needed_programs.of_reading(address)),

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 BOARD_SETTINGS = Path("/etc/holdstill/board.yaml")
 KEEPER_SETTINGS = Path("/etc/holdstill/keeper.yaml")
+CACHE = Path("/var/tmp")  # noqa: S108  work_folder makes one of its own there
 
 
 def settings_option(default: Path) -> Callable[[FC], FC]:
@@ -122,7 +123,7 @@ class Access:
 
     key: Path
     host_keys: Path
-    cache: Path
+    cache: Path = CACHE
     is_boards: bool = False
 
 
@@ -139,9 +140,15 @@ def access() -> Access:
     if key is None or host_keys is None:
         own_key, own_pins = _own_access()
         key, host_keys = key or own_key, host_keys or own_pins
-    is_boards = BOARD_SETTINGS.exists() and _is_same(key, read_board_settings(BOARD_SETTINGS).key)
-    folder = cache or Path("/var/tmp")  # noqa: S108
-    return Access(key.absolute(), host_keys.absolute(), folder, is_boards=is_boards)
+    is_boards = is_seen(BOARD_SETTINGS) and _is_same(key, read_board_settings(BOARD_SETTINGS).key)
+    return Access(key.absolute(), host_keys.absolute(), cache or CACHE, is_boards=is_boards)
+
+
+def is_seen(settings: Path) -> bool:
+    """Whether settings are there; those in a folder that this user may not enter are not its."""
+    with suppress(PermissionError):
+        return settings.exists()
+    return False
 
 
 def _is_same(one: Path, other: Path) -> bool:
@@ -152,7 +159,7 @@ def _is_same(one: Path, other: Path) -> bool:
 
 def _own_access() -> tuple[Path, Path]:
     """Return the key and the pinned host keys of this board, or of this reader."""
-    if BOARD_SETTINGS.exists():
+    if is_seen(BOARD_SETTINGS):
         settings = read_board_settings(BOARD_SETTINGS)
         return settings.key, settings.host_keys
     mine = reader_files.of_this_user()
@@ -185,7 +192,7 @@ def offsite_access() -> OffsiteAccess:
     access_key: Path | None = given.get(f"{_ACCESS}access_key")
     recovery_key: Path | None = given.get(f"{_ACCESS}recovery_key")
     cache: Path | None = given.get(f"{_ACCESS}cache")
-    return OffsiteAccess(access_key, recovery_key, cache or Path("/var/tmp"))  # noqa: S108
+    return OffsiteAccess(access_key, recovery_key, cache or CACHE)
 
 
 def read_board_settings(path: Path) -> BoardSettings:
@@ -225,7 +232,7 @@ def keeper_settings(path: Path, store: Path) -> KeeperSettings:
         UsageError: they cannot be read; DocumentError: they have problems.
     """
     is_its_own = path != KEEPER_SETTINGS or (
-        path.exists() and _keeper_store(path).resolve() == store.resolve()
+        is_seen(path) and _keeper_store(path).resolve() == store.resolve()
     )
     return read_keeper_settings(path) if is_its_own else model_settings.KeeperSettings(store=store)
 
@@ -242,16 +249,17 @@ def store_address(given: str | None, keeper: Path = KEEPER_SETTINGS) -> str:
     """
     if given:
         return given
-    if keeper != KEEPER_SETTINGS or keeper.exists():
+    if keeper != KEEPER_SETTINGS or is_seen(keeper):
         return str(_keeper_store(keeper))
-    if BOARD_SETTINGS.exists():
+    if is_seen(BOARD_SETTINGS):
         return str(read_board_settings(BOARD_SETTINGS).keeper)
     if (mine := reader_files.of_this_user()).is_there:
         return mine.keeper()
     raise UsageError(
         "which store?",
         hint=f"give --store DIRECTORY, set HOLDSTILL_STORE, or write {KEEPER_SETTINGS}; "
-        "`holdstill connect ssh://...` remembers a keeper elsewhere",
+        "`holdstill connect ssh://...` remembers a keeper elsewhere. What was set up here as root "
+        "is found by root (sudo)",
     )
 
 

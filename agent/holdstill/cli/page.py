@@ -125,7 +125,7 @@ def command(
     settings = options.keeper_settings(settings_path, opened.root)
     with ExitStack() as undo:
         folder = links_path or _usual_links(undo, is_new_link=is_new_link)
-        page_server.check_private(folder)
+        page_server.check_private(folder, "--links")
         link = f"{addresses.public or f'http://localhost:{port}'}/enter?link="
         if is_new_link:
             terminal.say(link + Links(folder, clock).make(allowed))
@@ -158,6 +158,11 @@ def command(
                 f"it lets one browser in, within ten minutes, with role {role}; the page is there "
                 f"until Ctrl-C. For another link: holdstill page --new-link --store {opened.root} "
                 f"--links {folder} --port {port}"
+            )
+        if allowed is Role.IMAGES and _work(work_path) is None:
+            terminal.warn(
+                "note: no images are made, for there is no folder for them: --work names one, for "
+                "this user alone (`mkdir -m 700`)"
             )
         with suppress(TerminationRequested):  # that is how a page ends
             page_server.serve(app, sockets)

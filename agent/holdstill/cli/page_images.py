@@ -41,7 +41,7 @@ def opened(
     if work is None:
         yield ImagePages(offers, None)
         return
-    page_server.check_private(work)
+    page_server.check_private(work, "--work")
     limits = QueueLimits(days=days, reserve=settings.min_free)
     with job_queue.opened(work, partial(page_job.start, store), clock, limits) as queue:
         yield ImagePages(offers, queue)

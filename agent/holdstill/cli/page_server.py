@@ -76,7 +76,7 @@ def site(
     )
 
 
-def check_private(folder: Path) -> None:
+def check_private(folder: Path, option: str) -> None:
     """Refuse a folder of links in which others could put one, or see one.
 
     Raises:
@@ -90,8 +90,8 @@ def check_private(folder: Path) -> None:
         or stat.S_IMODE(found.st_mode) & 0o077
     ):
         raise PreflightError(
-            f"{folder} is no folder of this user alone, so others could let themselves in",
-            hint=f"`chmod 700 {folder}`, as its owner; or name another one with --links",
+            f"{folder} is no folder of this user alone, and must be one",
+            hint=f"`chmod 700 {folder}`, as its owner; or name another one with {option}",
         )
 
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from holdstill.model import store_address
+
+_ROOTS = Path("/etc/holdstill")
 
 
 @dataclass(frozen=True)
@@ -30,10 +33,17 @@ class ReaderFiles:
         """The file with the keeper's address."""
         return self.folder / "reader_keeper"
 
+    def make_folder(self) -> None:
+        """Make the folder; root's is entered by everybody, as the other settings there are."""
+        mode = 0o755 if self.folder == _ROOTS else 0o700
+        self.folder.mkdir(mode=mode, parents=True, exist_ok=True)
+
     @property
     def is_there(self) -> bool:
         """Whether `holdstill connect` was done here."""
-        return self.address.exists()
+        with suppress(PermissionError):  # in a folder of somebody else's: it is not this user's
+            return self.address.exists()
+        return False
 
     def keeper(self) -> str:
         """Return the keeper's address.
@@ -47,6 +57,6 @@ class ReaderFiles:
 def of_this_user() -> ReaderFiles:
     """Return the files of whoever runs this: a card is written by root."""
     if os.geteuid() == 0:
-        return ReaderFiles(Path("/etc/holdstill"))
+        return ReaderFiles(_ROOTS)
     base = os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config"
     return ReaderFiles(Path(base) / "holdstill")

@@ -128,12 +128,10 @@ def command(
       holdstill rebuild pier-3 /dev/sdb --store ssh://keeper@boathouse \
         --key board_key --host-keys known_hosts
     """
-    goal = _goal(
-        target.absolute(),
-        size,
-        Existing.REPLACE if replace else Existing.KEEP,
-        Confirmation(confirm, again, sizes.parse_size(largest)),
-    )
+    consent = Confirmation(confirm, again, sizes.parse_size(largest))
+    _check_sense(capture, target, consent, is_plain_given=plain and passphrase_file is not None)
+    existing = Existing.REPLACE if replace else Existing.KEEP
+    goal = _goal(target.absolute(), size, existing, consent)
     wish = RebuildOptions(
         PlanOptions(grow=grow, leave_free=sizes.parse_size(leave_free)),
         disk=disk,
@@ -258,6 +256,28 @@ def _check_target(path: Path) -> None:
         )
 
 
+def _check_sense(
+    capture: str, target: Path, consent: Confirmation, *, is_plain_given: bool
+) -> None:
+    """Raise if arguments do not go together: one of them would be passed over in silence."""
+    if capture.startswith(("/", "./")):
+        raise UsageError(
+            f"{capture!r} is no capture",
+            hint=f"the capture comes first, then the target: `holdstill rebuild {target} "
+            f"{capture}`",
+        )
+    if is_plain_given:
+        raise UsageError(
+            "--plain writes no encrypted container, so that there is none for a passphrase",
+            hint="leave out --plain or --passphrase-file",
+        )
+    if consent.token and not target.is_block_device():
+        raise UsageError(
+            f"--confirm names a card, and {target} is an image",
+            hint="leave it out; --replace allows an image to be replaced",
+        )
+
+
 def _goal(path: Path, size: str | None, existing: Existing, consent: Confirmation) -> RebuildGoal:
     _check_target(path)
     if not path.is_block_device():
@@ -280,5 +300,7 @@ def _confirmed(consent: Confirmation, device: BlockDevice) -> Confirmation:
     terminal.warn(device.describe())
     terminal.warn("EVERYTHING ON IT WILL BE LOST.")
     word = click.prompt(f"Type {' or '.join(device.tokens)} to go on", default="", err=True)
+    if word not in device.tokens:  # refused whatever is said then
+        return dataclasses.replace(consent, token=word, again="")
     again = click.prompt("And once more, if that is really the card", default="", err=True)
     return dataclasses.replace(consent, token=word, again=again)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -27,6 +28,18 @@ class RehearsalsOutput(Record, frozen=True, kw_only=True):
     troubles: tuple[BoardTrouble, ...]
 
 
+def _checked_sign(_: click.Context, __: click.Parameter, sign: str) -> str:
+    """Return a regular expression, if it is one: a boot takes minutes until it is used."""
+    try:
+        re.compile(sign)
+    except re.error as error:
+        raise UsageError(
+            f"--sign {sign!r} is no regular expression: {error}",
+            hint="a plain text has a backslash before each of ( ) [ ] { } . * + ? ^ $ |",
+        ) from error
+    return sign
+
+
 @click.command("rehearse", short_help="Boot a capture in an emulator.")
 @click.argument(
     "capture",
@@ -48,7 +61,10 @@ class RehearsalsOutput(Record, frozen=True, kw_only=True):
     help="Where there is room for the scratch image.",
 )
 @click.option("--seconds", type=float, default=DEADLINE, show_default=True, help="Time to boot.")
-@click.option("--sign", default="", help="Regular expression on the console that means success.")
+@click.option(
+    "--sign", default="", callback=_checked_sign,
+    help="Regular expression on the console that means success.",
+)  # fmt: skip
 @options.store_option
 @options.json_option
 def command(

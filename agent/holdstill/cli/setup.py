@@ -148,7 +148,7 @@ def command(
         has_containers=where.top == Path("/") and workflow_setup.has_containers(),
     )  # fmt: skip
     if not replace and (path := where.top / workflow_setup.SETTINGS.lstrip("/")).exists():
-        _again(given, BoardFiles(where.top, options.read_board_settings(path)), where)
+        _again(given, BoardFiles(where.top, options.read_board_settings(path)), where, fingerprint)
         return
     before_start.refuse(before_start.of_programs(("ssh-keygen", "rsync", "ssh")))
     asks_more = bool(board or discovered_name(where.top))  # at most four questions
@@ -174,13 +174,16 @@ class _Where:
     units: Path
 
 
-def _again(given: Given, machine: BoardFiles, where: _Where) -> None:
+def _again(given: Given, machine: BoardFiles, where: _Where, fingerprint: str) -> None:
     """Show a board that is set up already how it stands; renew its units, after an upgrade say.
 
     Raises:
         PreflightError: it is to be otherwise than it is.
     """
-    if differing := given.differences(machine.settings):
+    differing = given.differences(machine.settings)
+    if fingerprint and not enrol_board.is_pinned_as(machine, fingerprint):
+        differing.append("--fingerprint")
+    if differing:
         raise PreflightError(
             f"{machine.settings_path} exists: this board is set up already, otherwise than "
             f"{', '.join(differing)} says",

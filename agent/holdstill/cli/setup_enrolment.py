@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import terminal, wiring
-from holdstill.errors import HoldstillError
+from holdstill.errors import HoldstillError, PreflightError, SecurityError
 from holdstill.model.sizes import human
 from holdstill.model.store_address import FolderAddress, HostAddress
 from holdstill.system.clocks import SystemClock
@@ -76,10 +76,17 @@ def _awaited(machine: BoardFiles, public: str, pin: HostKey | None, access: Keep
 
 
 def answers(machine: BoardFiles) -> bool:
-    """Whether the keeper answers this board; if so, that is said."""
+    """Whether the keeper answers this board; if so, that is said.
+
+    Raises:
+        SecurityError: it answers as somebody else would, which nobody is to paste a line into.
+        PreflightError: it lets the board in, and cannot serve it.
+    """
     try:
         with wiring.reached_keeper(machine.from_here) as keeper:
             hello = keeper.hello()
+    except (SecurityError, PreflightError):
+        raise
     except HoldstillError:
         return False
     terminal.say(f"The keeper answers; this board may bring {human(hello.free_bytes)} today")

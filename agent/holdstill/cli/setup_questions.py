@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import socket
 import sys
 from contextlib import suppress
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 
 DEFAULT_TIME = "02:30"
+_FINGERPRINT = re.compile(r"SHA256:[A-Za-z0-9+/]{43}=?")
+"""As `ssh-keygen -l` prints one: SHA-256 in unpadded base64."""
 
 
 STORE = "/srv/holdstill"
@@ -160,6 +163,12 @@ def _board(text: str) -> str:
 
 def confirmed(address: StoreAddress, host_keys: Path, fingerprint: str) -> HostKey | None:
     """Return the keeper's host key, confirmed by a person or pinned already; None for a folder."""
+    if fingerprint and _FINGERPRINT.fullmatch(fingerprint.strip()) is None:
+        raise UsageError(
+            f"{fingerprint!r} is no fingerprint of a host key",
+            hint="it is SHA256: and 43 characters; at the keeper, `ssh-keygen -lf "
+            "/etc/ssh/ssh_host_ed25519_key.pub` prints it",
+        )
     pin = enrol_board.ask_host_key(address)
     if pin is None or (not fingerprint and enrol_board.is_pinned(host_keys, pin)):
         return pin

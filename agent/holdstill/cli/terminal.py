@@ -46,8 +46,18 @@ class GuardedStream(io.TextIOWrapper):
     """An output stream that lets only visible text, ends of lines and drawing pass."""
 
     def write(self, text: str) -> int:
-        """Write a text, with all else in it written out."""
-        super().write(guarded(text, is_terminal=self.isatty()))
+        """Write a text, with all else in it written out.
+
+        Raises:
+            OSError: it cannot be written; it names the stream, as if that were a file.
+        """
+        try:
+            super().write(guarded(text, is_terminal=self.isatty()))
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            error.filename = "standard output or error"
+            raise
         return len(text)
 
 

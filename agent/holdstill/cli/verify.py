@@ -131,7 +131,8 @@ def _verify_card(
     with rebuild_source.opened(stored) as source:
         disk_choice.check(source.manifest, disk)
         chosen = rebuild_source.of_disk(source, disk)
-        report = verify_captures.verify_card(card.absolute(), chosen, machine=LocalRunner())
+        with byte_source.named(card):
+            report = verify_captures.verify_card(card.absolute(), chosen, machine=LocalRunner())
     if as_json:
         options.print_json(report)
     else:

@@ -102,6 +102,8 @@ def _checked_keeper(
         HoldstillError: something does; of several things, all are told.
     """
     found = before_start.of_board(settings)
+    if before_start.of_key(settings.key):  # without it the keeper is not to be asked
+        before_start.refuse(found)
     try:
         keeper = undo.enter_context(rejoining)
         found += before_start.of_keeper(keeper.hello())

@@ -19,10 +19,12 @@ from holdstill.system import clocks
 from holdstill.workflow.attempt import INTERNAL
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from contextlib import AbstractContextManager
     from datetime import datetime
 
     from holdstill.daemon.dependencies import DaemonDependencies
+    from holdstill.model.estimate import Stage
     from holdstill.model.nightly_state import NightlyState
 
 
@@ -273,6 +275,9 @@ class _RunProgress:
     """Progress of a capture, shown by the daemon (`workflow.ports.Progress`)."""
 
     nightly: Nightly
+
+    def expect(self, stages: Sequence[Stage]) -> None:
+        """Ignored: nobody waits at night."""
 
     def step(self, what: str) -> None:
         """Show a step."""

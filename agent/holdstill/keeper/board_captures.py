@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import msgspec
@@ -13,7 +14,7 @@ from holdstill.keeper.ledger import LedgerFile
 from holdstill.model import sizes
 from holdstill.model.names import CaptureName, Digest
 from holdstill.model.protocol import CaptureBrief
-from holdstill.records import manifest_file, signature
+from holdstill.records import manifest_file, signature_in_process
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -132,14 +133,14 @@ class BoardCaptures:
     store: Store
     board: BoardName
     runner: Runner
-    verify: VerifySignature = signature.verify
+    verify: VerifySignature = signature_in_process.verify
     is_waiting: bool = True
     enrolled: Enrolment = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "enrolled", enrolment.read(self.store, self.board))
 
-    @property
+    @cached_property
     def folder(self) -> Path:
         """The directory of the board's captures."""
         return self.store.board_folder(self.board) / "captures"
@@ -159,16 +160,22 @@ class BoardCaptures:
         return self._briefs(self._is_signed)
 
     def briefs_as_sealed(self) -> tuple[CaptureBrief, ...]:
-        """List them as `briefs` does, without a check of signatures, which takes a program each.
+        """List them as `briefs` does, with the signature of the newest checked alone.
 
-        Each is compared with the one that was checked when the capture was sealed.
+        That of each other is compared with the one that was checked when the capture was sealed:
+        the ledger tells that, and whoever can write to the store can write that, too.
         """
         return self._briefs(_is_as_sealed)
 
     def _briefs(self, is_signed: IsSigned) -> tuple[CaptureBrief, ...]:
+        """List them; the newest is always checked in full."""
         with self.ledger_file.held_for_reading() as ledger:
             strangers = self._strangers(ledger)
-        judged = (self._brief_of(ledger, n, is_signed) for n in self._numbers(ledger))
+        numbers = self._numbers(ledger)
+        last = numbers[-1] if numbers else 0
+        judged = (
+            self._brief_of(ledger, n, self._is_signed if n == last else is_signed) for n in numbers
+        )
         present = [brief for brief in judged if brief]
         return tuple(sorted((*present, *strangers), key=lambda brief: brief.seq))
 

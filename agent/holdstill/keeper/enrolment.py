@@ -246,7 +246,10 @@ def _problems(found: Enrolment) -> list[str]:
     ]
 
 
-def check_unused(store: Store, key: str, *, but: str = "") -> None:
+_OWN_KEY = "every board needs a key of its own: make one with ssh-keygen on the board"
+
+
+def check_unused(store: Store, key: str, *, but: str = "", hint: str = _OWN_KEY) -> None:
     """Check that a key, `type base64`, is no board's, but that of one that may have it.
 
     Raises:
@@ -255,10 +258,7 @@ def check_unused(store: Store, key: str, *, but: str = "") -> None:
     for other in store.boards():
         # Also of one whose enrolment is damaged.
         if other != but and key.split()[1].encode() in files.read_if_there(path_of(store, other)):
-            raise SecurityError(
-                f"this key is board {other}'s already",
-                hint="every board needs a key of its own: make one with ssh-keygen on the board",
-            )
+            raise SecurityError(f"this key is board {other}'s already", hint=hint)
 
 
 def _check_key(store: Store, board: BoardName, public_key: str) -> str:
@@ -269,7 +269,7 @@ def _check_key(store: Store, board: BoardName, public_key: str) -> str:
         if key.split()[1].encode() in files.read_if_there(path):
             raise SecurityError(
                 f"this key is reader {path.parent.name}'s, who reads captures",
-                hint="every board needs a key of its own: make one with ssh-keygen on the board",
+                hint=_OWN_KEY,
             )
     found = _read_if_enrolled(store, board)
     if found is not None and key in found.retired_keys:

@@ -13,7 +13,7 @@ import hashlib
 import os
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -408,6 +408,7 @@ class _LedgerParser:
         self.positions.append(position)
 
 
+@lru_cache(maxsize=1)  # who looks at a board reads its ledger several times in a row
 def parse(data: bytes) -> Ledger:
     """Read a ledger's bytes; pure."""
     whole, newline, rest = data.rpartition(b"\n")

@@ -34,7 +34,7 @@ from holdstill.keeper.sealing import ExpectedSeal, Sealer
 from holdstill.model import names, pieces
 from holdstill.model.protocol import BATCH, PROTOCOL, Hello, Lacking, RunStarted, SealResult
 from holdstill.model.sizes import BLOCK
-from holdstill.records import assembled, capture_contents, manifest_file
+from holdstill.records import assembled, capture_contents, manifest_file, signature
 from holdstill.system import clocks, debian_packages, files
 from holdstill.version import VERSION
 
@@ -82,7 +82,8 @@ class LocalKeeper:
         self._key = key
         self._store, self._board = store, board
         self._clock, self._runner = clock, runner
-        self._shelf = BoardCaptures(store, board, runner)
+        # One or two signatures a session: ssh-keygen costs less than the library's memory.
+        self._shelf = BoardCaptures(store, board, runner, verify=signature.verify)
         self._account = Account(store, self._shelf.enrolled, settings, clock=clock)
         self._is_sharing = settings.share_between_boards
         self._lock: RunLock | None = None

@@ -138,22 +138,23 @@ def page(store: Store) -> tuple[str, ...]:
 
 def _no_files(folder: Path) -> Iterator[str]:
     """Find links and pipes in the place of documents: nobody else tells what these are."""
-    captures = _inside(folder / "captures")
-    documents = (capture / name for capture in captures for name in (MANIFEST, SIGNATURE))
-    for path in (folder / "ledger.jsonl", folder / "enrolment.yaml", *documents):
-        with suppress(PermissionError):  # the folder that it is in is told
-            if _is_no_file_of_ours(path):
-                yield from _odd(path, stat.S_IFREG)
+    yield from _no_files_in(folder, "ledger.jsonl", "enrolment.yaml")
+    for capture in _inside(folder / "captures"):
+        yield from _no_files_in(capture, MANIFEST, SIGNATURE)
 
 
-def _is_no_file_of_ours(path: Path) -> bool:
-    """Whether something is there that is no file, or a file of another user than the folder's."""
-    try:
-        state = path.lstat()
-    except FileNotFoundError:
-        return False
-    is_file = stat.S_ISREG(state.st_mode) or stat.S_ISDIR(state.st_mode)
-    return not is_file or state.st_uid != path.parent.stat().st_uid
+def _no_files_in(folder: Path, *names: str) -> Iterator[str]:
+    """Find what is no file, or a file of another user than the folder's."""
+    with suppress(PermissionError, FileNotFoundError, NotADirectoryError):  # gone, or told
+        owner = folder.stat().st_uid
+        for name in names:
+            try:
+                state = os.lstat(f"{folder}/{name}")
+            except FileNotFoundError:
+                continue
+            is_file = stat.S_ISREG(state.st_mode) or stat.S_ISDIR(state.st_mode)
+            if not is_file or state.st_uid != owner:
+                yield from _odd(folder / name, stat.S_IFREG)
 
 
 def _inside(folder: Path, pattern: str = "*") -> list[Path]:

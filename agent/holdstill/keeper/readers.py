@@ -94,6 +94,12 @@ def read(store: Store, name: str) -> Reader:
     return found
 
 
+_OWN_KEY = (
+    "every reader needs a key of its own, which is no board's: `holdstill connect` on that "
+    "person's machine makes one, and prints the line for here"
+)
+
+
 def add(
     store: Store, name: str, public_key: str, boards: Sequence[str], *, clock: Clock
 ) -> Reader:
@@ -107,7 +113,7 @@ def add(
     for board in boards:
         enrolment.read(store, names.check_board(board))
     with files.alone_in(store.root):  # keys of all are compared
-        enrolment.check_unused(store, key)
+        enrolment.check_unused(store, key, hint=_OWN_KEY)
         if name in every(store) and read(store, name).key.public != key:
             raise SecurityError(
                 f"reader {name} has another key",
@@ -131,9 +137,7 @@ def _check_no_others(store: Store, name: str, key: str) -> None:
         if other != name and key.split()[1].encode() in files.read_if_there(
             folder(store, other) / DOCUMENT
         ):
-            raise SecurityError(
-                f"this key is reader {other}'s already", hint="every reader needs its own"
-            )
+            raise SecurityError(f"this key is reader {other}'s already", hint=_OWN_KEY)
 
 
 def public_key(store: Store, name: str) -> str:

@@ -15,6 +15,7 @@ STORE/trash/                         renamed here first, then deleted
 
 from __future__ import annotations
 
+import difflib
 import errno
 import fcntl
 import os
@@ -351,10 +352,30 @@ def check_is_there(root: Path) -> None:
             )
         raise UsageError(
             f"{root} is not a store: there is no {root / 'store.yaml'}",
-            hint=f"if it is on a disk of its own, mount that first (`findmnt --target {root}` "
-            "shows what is mounted there). Only where there has never been a store does "
-            "`holdstill keeper init` make one",
+            hint=f"{_meant(root)}if it is on a disk of its own, mount that first (`findmnt "
+            f"--target {root}` shows what is mounted there). {_spelling(root)}Only where there "
+            "has never been a store does `holdstill keeper init` make one",
         )
+
+
+def _spelling(root: Path) -> str:
+    if root.exists():
+        return ""
+    return "There is nothing of this name: is it spelt right, and named before all other words? "
+
+
+def _meant(root: Path) -> str:
+    """Return what is likely meant by a path where no store is, as the beginning of a hint."""
+    if "ssh:" in root.parts:
+        return "one on another machine is written ssh://user@host; "
+    above = next((top for top in root.parents if is_there(top)), None)
+    if above is not None:
+        return f"the store is {above}: name that; "
+    with suppress(OSError):
+        beside = [each.name for each in root.parent.iterdir() if is_there(each)]
+        if near := difflib.get_close_matches(root.name, beside, n=1):
+            return f"{root.with_name(near[0])} is one: is that meant? "
+    return "name the directory that has store.yaml in it; " if root.exists() else ""
 
 
 def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:

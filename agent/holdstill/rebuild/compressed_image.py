@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -18,10 +19,12 @@ from holdstill.system import files, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from holdstill.rebuild.rebuild_target import Target
+
+    Told = Callable[[int, int], None]
 
 # A window of 128 MiB is the most that unpackers accept without an option (zstd manual, --long).
 PACKERS = {
@@ -31,6 +34,8 @@ PACKERS = {
 """By the last suffix of an image's name: the program that packs it."""
 SUFFIXES = (*PACKERS, zip_image.SUFFIX)
 """Last suffixes of an image that is packed."""
+EVERY = 0.5
+"""Seconds after which it is told how far a packer is, whatever it has written."""
 TIMEOUT = 60.0
 """Seconds that a packer may take to end after its last byte."""
 
@@ -51,11 +56,16 @@ def check_place(path: Path, *, existing: Existing = Existing.KEEP) -> None:
 
 @contextmanager
 def claimed_image(
-    path: Path, *, size: int, existing: Existing = Existing.KEEP
+    path: Path,
+    *,
+    size: int,
+    existing: Existing = Existing.KEEP,
+    packed: Told = lambda _done, _size: None,
 ) -> Iterator[Target]:
     """Hold an image for writing; it appears at path, packed if its suffix requests it.
 
-    A packed image gets a file beside it that `sha256sum --check` understands.
+    A packed image gets a file beside it that `sha256sum --check` understands. packed is told
+    meanwhile how many of the image's bytes are packed, of how many.
 
     Raises:
         TargetRefusedError: something is there that is not to be replaced, or there is no room.
@@ -73,7 +83,7 @@ def claimed_image(
         image.name = str(path)
         yield image
         rebuild_target.flush(image.handle, image.name)
-        _pack(image.path, path, existing)
+        _pack(image.path, path, existing, packed)
 
 
 def checksum_path(path: Path) -> Path:
@@ -81,14 +91,14 @@ def checksum_path(path: Path) -> Path:
     return path.with_name(f"{path.name}.sha256")
 
 
-def _pack(image: Path, path: Path, existing: Existing) -> None:
+def _pack(image: Path, path: Path, existing: Existing, told: Told) -> None:
     draft = path.with_name(f".{path.name}.draft")
     try:
         with files.opened_for_writing(draft) as handle:
             if path.suffix == zip_image.SUFFIX:
-                zip_image.write(handle, image, zip_image.member_name(path))
+                zip_image.write(handle, image, zip_image.member_name(path), told)
             else:
-                _write_packed(handle, image, path.suffix)
+                _write_packed(handle, image, path.suffix, told)
             os.fsync(handle)
         digest = files.hash_file(draft).hex()
         if existing is Existing.REPLACE:
@@ -104,8 +114,24 @@ def _pack(image: Path, path: Path, existing: Existing) -> None:
             draft.unlink()
 
 
-def _write_packed(handle: int, image: Path, suffix: str) -> None:
-    command = Command.of(*PACKERS[suffix], image, timeout=TIMEOUT)
-    with process.streaming(command) as packed:
-        while chunk := packed.read(files.CHUNK):
-            files.write_all(handle, chunk)
+def _write_packed(handle: int, image: Path, suffix: str, told: Told) -> None:
+    size = image.stat().st_size
+    command = Command.of(*PACKERS[suffix], *_size_words(suffix, size), timeout=TIMEOUT)
+    with (
+        files.opened(image) as source,
+        process.streaming(command, stdin=source) as packed,
+    ):
+        chunk = b"-"
+        while chunk:
+            # xz says nothing for minutes: of zeroes hardly anything is left.
+            is_ready = select.select([packed], [], [], EVERY)[0]
+            # The packer reads by our open file, so where it is is where we are (open(2)).
+            told(os.lseek(source, 0, os.SEEK_CUR), size)
+            if is_ready:
+                chunk = os.read(packed.fileno(), files.CHUNK)
+                files.write_all(handle, chunk)
+
+
+def _size_words(suffix: str, size: int) -> tuple[str, ...]:
+    """Return what tells a packer how large the image is, which it notes for whoever unpacks it."""
+    return (f"--stream-size={size}",) if suffix == ".zst" else ()

@@ -83,7 +83,7 @@ def check(
     if consent.token not in device.tokens or (oddities and consent.again not in device.tokens):
         wrong = [
             f"{word} is neither its serial nor its size"
-            for word in (consent.token, consent.again)
+            for word in dict.fromkeys((consent.token, consent.again))
             if word and word not in device.tokens
         ]
         facts = f"everything on this device would be lost:\n{device.describe()}"

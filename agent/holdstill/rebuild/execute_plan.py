@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import HoldstillError, TargetFailedError
 from holdstill.rebuild.steps import ClearTables
+from holdstill.system import termination
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -15,6 +16,10 @@ if TYPE_CHECKING:
     from holdstill.rebuild.steps import AnyStep
 
 UNFINISHED = "the target is unfinished and has no valid partition table: do not boot it"
+UNKNOWN = (
+    "the target is unfinished, and what was to make that plain failed: do not boot it, whatever "
+    "it holds"
+)
 NO_IMAGE = "no image is left of it, and one that was there before is as it was"
 
 
@@ -47,10 +52,14 @@ def carry_out(
     except BaseException as error:
         if has_begun:
             # Leave no table, not even half of one; the first error is the one that counts.
+            is_cleared = False
             with suppress(HoldstillError, OSError):
                 do(ClearTables())
+                is_cleared = True
             if isinstance(error, HoldstillError):
                 error.hint = f"{error.hint}; {aftermath}" if error.hint else aftermath
+            elif not isinstance(error, Exception):
+                termination.note(error, aftermath if is_cleared else UNKNOWN)
         if isinstance(error, OSError):
             raise TargetFailedError(f"writing failed: {error}", hint=aftermath) from error
         raise

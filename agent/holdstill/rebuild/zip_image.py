@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from holdstill.system import files
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
 SUFFIX = ".zip"
@@ -29,8 +30,15 @@ def member_name(archive: Path) -> str:
     return archive.stem if archive.stem.endswith(".img") else f"{archive.stem}.img"
 
 
-def write(handle: int, image: Path, member: str) -> None:
+def write(
+    handle: int,
+    image: Path,
+    member: str,
+    told: Callable[[int, int], None] = lambda _done, _size: None,
+) -> None:
     """Write an archive with this image into an open file, which is seekable.
+
+    told hears how many of the image's bytes are in it, of how many.
 
     Raises:
         OSError: there is no room, or the image cannot be read.
@@ -40,7 +48,10 @@ def write(handle: int, image: Path, member: str) -> None:
         zipfile.ZipFile(output, "w", zipfile.ZIP_DEFLATED, compresslevel=LEVEL) as archive,
         files.opened(image) as source,
     ):
-        is_long = os.fstat(source).st_size >= _ZIP64_FROM
+        size, done = os.fstat(source).st_size, 0
+        is_long = size >= _ZIP64_FROM
         with archive.open(member, "w", force_zip64=is_long) as packed:
             while chunk := os.read(source, files.CHUNK):
                 packed.write(chunk)
+                done += len(chunk)
+                told(done, size)

@@ -68,7 +68,8 @@ def check_public_key(line: str) -> str:
     if match is None:
         raise SecurityError(
             "not an ed25519 (or ECDSA P-256) public key in one line",
-            hint="paste the content of the board's .pub file, without options before it",
+            hint="give the content of the .pub file, one line, without options before it; "
+            "`ssh-keygen -t ed25519` makes such keys",
         )
     return f"{match[1]} {match[2]}"
 

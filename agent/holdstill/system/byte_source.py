@@ -9,7 +9,7 @@ import threading
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol, cast
 
-from holdstill.errors import UsageError
+from holdstill.errors import LayoutError, UsageError
 from holdstill.system import files, ioctl
 
 if TYPE_CHECKING:
@@ -137,6 +137,15 @@ def opened(path: Path) -> Iterator[OpenFile]:
     """Hold a file or block device open for reading by offset."""
     with files.opened(path) as handle:
         yield OpenFile(handle, size=size_of(handle))
+
+
+@contextmanager
+def named(path: Path) -> Iterator[None]:
+    """Give what cannot be understood of a medium the medium's name."""
+    try:
+        yield
+    except LayoutError as error:
+        raise LayoutError(f"{path}: {error}", hint=error.hint) from error
 
 
 @contextmanager

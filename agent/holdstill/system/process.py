@@ -166,10 +166,11 @@ def not_installed(command: Command) -> CommandError:
 
 
 @contextmanager
-def streaming(command: Command) -> Iterator[IO[bytes]]:
+def streaming(command: Command, *, stdin: int = subprocess.DEVNULL) -> Iterator[IO[bytes]]:
     """Run a command and read its standard output while it runs.
 
-    Leaving the block waits for the command to end; an exception kills it.
+    Leaving the block waits for the command to end; an exception kills it. stdin is a descriptor
+    that it reads from; without one there is nothing to read.
 
     Raises:
         CommandError: it failed.
@@ -178,7 +179,7 @@ def streaming(command: Command) -> Iterator[IO[bytes]]:
     # full pipe would block the command for ever.
     with (
         os.fdopen(os.memfd_create("errors"), "wb") as errors,
-        _piped(command, errors) as child,
+        _piped(command, errors, stdin) as child,
     ):
         assert child.stdout is not None  # noqa: S101  PIPE was asked for
         try:
@@ -193,12 +194,12 @@ def streaming(command: Command) -> Iterator[IO[bytes]]:
             raise CommandError(str(command), status, words)
 
 
-def _piped(command: Command, errors: IO[bytes]) -> subprocess.Popen[bytes]:
+def _piped(command: Command, errors: IO[bytes], stdin: int) -> subprocess.Popen[bytes]:
     """Start a command whose standard output is read here."""
     try:
         return subprocess.Popen(
             command.argv,
-            stdin=subprocess.DEVNULL,
+            stdin=stdin,
             stdout=subprocess.PIPE,
             stderr=errors,
             env=PLAIN_ENVIRONMENT | dict(command.environment),

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, NoReturn
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from types import FrameType
 
 SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
@@ -37,3 +37,26 @@ def _raise_once(number: int, _: FrameType | None) -> NoReturn:
 
 def _ignore(_: int, __: FrameType | None) -> None:
     """Do nothing: the clean-up is running already."""
+
+
+@contextmanager
+def noting(state: Callable[[], str], *, is_all: bool = False) -> Iterator[None]:
+    """Note of an interruption that passes in which state it leaves things; the first note counts.
+
+    Args:
+        state: is asked only then: what it says may change within the block.
+        is_all: whether it says all, in the place of what was noted within the block.
+    """
+    try:
+        yield
+    except (TerminationRequested, KeyboardInterrupt) as told:
+        if is_all:
+            vars(told).pop("__notes__", None)
+        note(told, state())
+        raise
+
+
+def note(told: BaseException, state: str) -> None:
+    """Note of an interruption in which state it leaves things, unless that was noted."""
+    if not getattr(told, "__notes__", ()):
+        told.add_note(state)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.board import card_trend, hooks, identity
+from holdstill.system import termination
 from holdstill.workflow import (
     board_state,
     capture_run,
@@ -21,6 +22,15 @@ if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
     from holdstill.workflow.capture_run import CaptureDependencies, CaptureRun
 
+NOT_SEALED = (
+    "no capture was sealed, and nothing is held still any more; what has arrived at the keeper is "
+    "kept, and the next run goes on from there"
+)
+PERHAPS_SEALED = (
+    "nothing is held still any more; whether the capture was sealed shows in `holdstill list`: if "
+    "it was not, the next run goes on from what has arrived"
+)
+
 
 def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureReport:
     """Take one capture and seal it at the keeper.
@@ -33,11 +43,13 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         VerificationError: bytes are not what they should be; nothing was sealed.
         NightOverError: the time for it was over; what was sent is kept.
     """
+    left = NOT_SEALED
     begun_at = outside.clock.monotonic()
     scope = capture_scope.survey_board(settings)
     risk = store_on_card.check(settings, scope.board.devices)
     hooks.check(settings.hooks, settings.never_pause)
     with (
+        termination.noting(lambda: left),
         board_state.opened(settings.state) as state,
         capture_run.begun(scope, state, outside) as run,
     ):
@@ -45,7 +57,9 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         outside.check_time()
         paused = pause.hold_still(copied)
         completed = complete_contents.complete(run, paused)
+        left = PERHAPS_SEALED
         sealed = seal_capture.seal(run, copied, paused, completed)
+        left = f"capture {sealed.name} was sealed"
         card_warnings = _record_card(run)
     stats, manifest = run.uploader.stats, sealed.manifest
     return CaptureReport(

@@ -209,7 +209,11 @@ def _numbered(manifest: Manifest, number: int, path: str) -> tuple[CapturedPart,
     except KeyError:
         part = None
     if part is None:
-        raise UsageError(f"there is no partition {number}", hint="see `holdstill show`")
+        there = ", ".join(str(each.number) for each in manifest.parts)
+        raise UsageError(
+            f"the capture has no partition {number}",
+            hint=f"it has {there}; `holdstill show` says what each of them is",
+        )
     if not part.entries:
         why = unlisted_files.why(manifest, part)
         raise UsageError(f"that is in {why}", hint=unlisted_files.how(manifest, part))

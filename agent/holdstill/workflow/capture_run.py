@@ -19,9 +19,10 @@ from holdstill.keeper import retention
 from holdstill.model.sizes import human
 from holdstill.records import signature
 from holdstill.system import clocks
-from holdstill.workflow import capture_scope, check_completeness, recovery
+from holdstill.workflow import capture_scope, capture_stages, check_completeness, recovery
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.delivery import Delivery, TransferStats
+from holdstill.workflow.round_progress import RoundProgress
 from holdstill.workflow.upload import Uploader
 from holdstill.workflow.upload_followed import FollowedUploader
 from holdstill.workflow.upload_pieces import PieceUploader
@@ -71,6 +72,7 @@ class CaptureRun:
 
     Attributes:
         hello: what the keeper said of itself, and of the room that this board has there today.
+        round_progress: is told of what is copied, part by part, and tells of the whole.
         followed: large files of which a pause takes only what changed.
         started: the keeper's answer: sequence number, staging, the previous capture.
         health: of the card, before anything was copied.
@@ -95,6 +97,7 @@ class CaptureRun:
     health: Health
     findings: tuple[Finding, ...]
     warnings: tuple[str, ...]
+    round_progress: RoundProgress
     begun_at: float
     notes: tuple[str, ...] = ()
 
@@ -136,7 +139,7 @@ def begun(
         left_over = _put_back(log, outside)
         limit = spools.limit_for(memory, settings.pause.spool_share)
         spool = undo.enter_context(spools.Spool(memory, limit))
-        outside.progress.step("asking the keeper")
+        outside.progress.step(capture_stages.ASKING)
         hello = outside.keeper.hello()
         _check_board(hello, settings)
         check_key(hello, settings, outside.runner)
@@ -148,7 +151,10 @@ def begun(
         trees = undo.enter_context(
             capture_scope.open_trees(scope, state, spool.directory, outside.clock, followed)
         )
-        uploader, followed_uploader = _uploaders(outside, state, started, spool, followed)
+        of_round = RoundProgress(outside.progress)
+        uploader, followed_uploader = _uploaders(
+            outside, state, started, spool, followed, of_round
+        )
         card = health.read_health(scope.board, outside.runner)
         findings = check_completeness.check(settings, scope.board, scope.chosen).findings
         warnings = [f"an earlier run had left behind: {what}" for what in left_over]
@@ -160,7 +166,7 @@ def begun(
         run = CaptureRun(
             scope, outside, state, log, spool, hello, started, index, followed, trees,
             uploader, followed_uploader, card, findings, (*warnings, *card.warnings),
-            begun_at, tuple(filter(None, notes)),
+            of_round, begun_at, tuple(filter(None, notes)),
         )  # fmt: skip
         try:
             yield run
@@ -192,6 +198,7 @@ def _uploaders(
     started: RunStarted,
     spool: Spool,
     files: FollowedFiles,
+    of_round: RoundProgress,
 ) -> tuple[Uploader, FollowedUploader]:
     stats = TransferStats()
 
@@ -206,7 +213,7 @@ def _uploaders(
         keeper=outside.keeper,
         delivery=delivery,
         run=started,
-        progress=outside.progress,
+        progress=of_round,
         pieces_up=pieces_up,
         lists=state,
         stats=stats,

@@ -9,6 +9,7 @@ from holdstill.errors import VerificationError
 from holdstill.model.paths import display
 from holdstill.model.settings import Unreadable
 from holdstill.model.sizes import counted
+from holdstill.workflow import capture_stages
 from holdstill.workflow.capture_method import CaptureMethod
 
 if TYPE_CHECKING:
@@ -34,7 +35,8 @@ def complete(run: CaptureRun, paused: PauseResult) -> Completed:
     Raises:
         VerificationError: files are unreadable and the settings refuse that, or kept changing.
     """
-    run.outside.progress.step("sending what the pause took")
+    run.outside.progress.step(capture_stages.REST)
+    run.round_progress.begin(0)
     settled = set()
     warnings = []
     for number, tree in run.trees.mounted.items():

@@ -10,7 +10,7 @@ from holdstill.model.manifest import Grade
 from holdstill.model.paths import display
 from holdstill.system import io_priority
 from holdstill.system.io_priority import IoPriority
-from holdstill.workflow import attachments, capture_areas, precopy
+from holdstill.workflow import attachments, capture_areas, capture_stages, precopy
 from holdstill.workflow.attachments import Extract
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.precopy import PendingAmount
@@ -46,6 +46,7 @@ class LiveCopy:
 def copy_live(run: CaptureRun) -> LiveCopy:
     """Copy everything while services run, in rounds, until the pause will be short."""
     areas = capture_areas.watched(run.scope.board, run.settings)
+    run.outside.progress.expect(capture_stages.at_first())
     attached = _copy_unwritten(run)
     # From which capture on the keeper may lack contents that the index has. Rows of later
     # captures than the last sealed one are of runs that were cut off. If that capture is not the
@@ -61,7 +62,7 @@ def copy_live(run: CaptureRun) -> LiveCopy:
 
     def hot_round(number: int) -> PendingAmount:
         """Find what changed, hash it, and send what the keeper lacks."""
-        run.outside.progress.step(f"hot round {number}: scanning")
+        run.outside.progress.step(capture_stages.scanning(number))
         for tree in run.trees.mounted.values():
             tree.update_live(run.index, seq=run.seq)
         if number == 1 and is_check_due:
@@ -75,7 +76,9 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         )
         if number == 1 and not run.started.previous:
             warnings.extend(_told_of_room(run, pending))
-        run.outside.progress.step(f"hot round {number}: copying")
+        run.outside.progress.expect(capture_stages.after_scan(number, pending))
+        run.outside.progress.step(capture_stages.copying(number))
+        run.round_progress.begin(pending.bytes)
         # The first may read much, and nobody waits for it; the later ones race what is written.
         with io_priority.at(IoPriority.LOW if number == 1 else IoPriority.NORMAL):
             _send_pending(run)
@@ -100,7 +103,7 @@ def _send_pending(run: CaptureRun) -> None:
 
 def _copy_unwritten(run: CaptureRun) -> dict[str, Extract]:
     """Copy what no process writes to: boot gap, raw partitions, unmounted file systems."""
-    run.outside.progress.step("boot gap and partitions without live files")
+    run.outside.progress.step(capture_stages.UNWRITTEN)
     board, directory = run.scope.board, run.spool.directory
     attached: dict[str, Extract] = {}
     for name, path in attachments.copy_gaps(board, directory).items():
@@ -132,7 +135,7 @@ def _told_of_room(run: CaptureRun, pending: PendingAmount) -> list[str]:
 
 def _cross_check(run: CaptureRun) -> list[str]:
     """Compare the change detection with a full scan; return warnings of what it has missed."""
-    run.outside.progress.step("cross-check: full scan")
+    run.outside.progress.step(capture_stages.CROSS_CHECK)
     warnings = []
     for tree in run.trees.mounted.values():
         missed = tree.cross_check(run.index, seq=run.seq)

@@ -6,7 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from holdstill import errors
-from holdstill.errors import DocumentError, HoldstillError, UsageError, VerificationError
+from holdstill.errors import (
+    DocumentError,
+    HoldstillError,
+    LinkError,
+    UsageError,
+    VerificationError,
+)
 from holdstill.keeper import account_captures, enrolment
 from holdstill.model import names
 from holdstill.model.foreign_text import printable
@@ -14,7 +20,7 @@ from holdstill.model.layout import Record
 from holdstill.workflow import explain
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
     from holdstill.keeper.store import Store
@@ -74,20 +80,31 @@ def do(
     Raises:
         UsageError: the board that is named is not there.
     """
+    unknown = None if board else account_captures.nobodys_contents(store, is_waiting=is_waiting)
+    of_store = () if unknown is None else (trouble("boards/", unknown),)
+    folders = {each.name: each for each in _chosen(store, board, is_waiting=is_waiting)}
+    found = of_named(folders, lambda name: deed(_enrolled(folders[name])))
+    return EachBoard(results=found.results, troubles=(*of_store, *found.troubles))
+
+
+def of_named(boards: Iterable[str], deed: Callable[[str], T]) -> EachBoard[T]:
+    """Do something for each of these boards; what fails for one is a trouble of that one.
+
+    Raises:
+        LinkError: the keeper cannot be reached, which is no trouble of a board.
+    """
     results: dict[BoardName, T] = {}
     troubles: list[BoardTrouble] = []
-    unknown = None if board else account_captures.nobodys_contents(store, is_waiting=is_waiting)
-    if unknown is not None:
-        troubles.append(trouble("boards/", unknown))
-    for folder in _chosen(store, board, is_waiting=is_waiting):
+    for board in boards:
         try:
-            name = _enrolled(folder)
-            results[name] = deed(name)
+            done = deed(board)
         except Exception as error:
             known = explain.explained(error)
-            if known is None:
+            if known is None or isinstance(known, LinkError):
                 raise
-            troubles.append(trouble(folder.name, known))
+            troubles.append(trouble(board, known))
+        else:
+            results[names.check_board(board)] = done
     return EachBoard(results=results, troubles=tuple(troubles))
 
 

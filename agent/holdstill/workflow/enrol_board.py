@@ -44,6 +44,15 @@ def is_pinned(host_keys: Path, pin: HostKey) -> bool:
     return pin in keys.read(host_keys)
 
 
+def is_pinned_as(machine: BoardFiles, fingerprint: str) -> bool:
+    """Whether a board's keeper is pinned with this fingerprint; one in a folder has none."""
+    address = machine.settings.keeper
+    if not isinstance(address, HostAddress):
+        return True
+    pins = keys.pinned(machine.host_keys, address)
+    return fingerprint.strip() in {pin.fingerprint for pin in pins}
+
+
 def check_fingerprint(pin: HostKey, given: str) -> None:
     """Check that a host key is the one that a person read at the keeper.
 

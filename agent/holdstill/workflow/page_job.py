@@ -20,18 +20,17 @@ from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.rebuild_goal import ImageGoal
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
+    from holdstill.model.estimate import Stage
     from holdstill.page.job_folder import JobFolder
     from holdstill.page.job_records import Order
-    from holdstill.rebuild.planner import Plan
-    from holdstill.rebuild.rebuild_target import Target
     from holdstill.rehearse.rehearsal import EmulatorRunner, Rehearsal
     from holdstill.system.clocks import Clock
-    from holdstill.workflow.rebuild import Proposal, RebuildReport
+    from holdstill.workflow.rebuild import RebuildReport
 
 _EVERY = 0.5
 """Seconds between two notes of the progress of a step."""
@@ -80,10 +79,9 @@ class NotedProgress:
     state: JobProgress = field(default_factory=JobProgress)
     noted: float = 0.0
 
-    def planned(self, proposal: Proposal) -> None:
-        """Take the number of steps from a plan; two more pack the image, and hash it."""
-        now = self.state.number
-        self.state = structs.replace(self.state, steps=now + len(proposal.plan.steps) + 2)
+    def expect(self, stages: Sequence[Stage]) -> None:
+        """Take the number of steps from what is still to come; one more hashes an image."""
+        self.state = structs.replace(self.state, steps=self.state.number + len(stages) + 1)
 
     def step(self, what: str) -> None:
         """Begin a step of the work."""
@@ -109,21 +107,6 @@ class NotedProgress:
         self.folder.set_progress(state)
 
 
-@dataclass(frozen=True)
-class _PackedGoal(ImageGoal):
-    """An image whose packing is a step, for it may take longer than the rest."""
-
-    progress: NotedProgress | None = None
-
-    @contextmanager
-    def claimed(self, plan: Plan) -> Iterator[Target]:
-        """Hold the image for writing; see `compressed_image.claimed_image`."""
-        with super().claimed(plan) as target:
-            yield target
-            if self.progress is not None:
-                self.progress.step("pack the image" if self.path.suffix != ".img" else "flush")
-
-
 def _made(
     store: Store,
     stored: StoredCapture,
@@ -137,10 +120,9 @@ def _made(
     path = folder / order.file_name
     report = rebuild(
         stored,
-        _PackedGoal(path, wanted=order.size, progress=progress),
+        ImageGoal(path, wanted=order.size),
         RebuildOptions(disk=disk_of(order.disk), sibling=order.sibling),
         RebuildDependencies(machine, progress.clock, progress),
-        announce=progress.planned,
     )
     progress.step("take its SHA-256")
     return Outcome(

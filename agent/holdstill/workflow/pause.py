@@ -17,7 +17,7 @@ from holdstill.model.paths import BoardPath
 from holdstill.model.settings import OverBudget
 from holdstill.system import io_priority
 from holdstill.system.io_priority import IoPriority
-from holdstill.workflow import last_look
+from holdstill.workflow import capture_stages, last_look
 from holdstill.workflow.capture_method import FREEZABLE, CaptureMethod
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def hold_still(copied: LiveCopy) -> PauseResult:
     """
     run = copied.run
     outside = run.outside
-    outside.progress.step("holding the board still")
+    outside.progress.step(capture_stages.HOLDING)
     try:
         last_look.check_budget(run)
         run.index.commit()  # during the pause nothing may be written, not even by SQLite

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.spool import Spool
     from holdstill.model.entries import Entry
+    from holdstill.model.estimate import Stage
     from holdstill.model.protocol import (
         CaptureBrief,
         Hello,
@@ -102,17 +103,24 @@ class TracedFiles(Protocol):
         """Ask what was written. Only reads."""
 
 
-class Progress(Protocol):
-    """Progress for a person, or a log. Never called inside the frozen span."""
-
-    def step(self, what: str) -> None:
-        """Begin a step of the work."""
+class StepProgress(Protocol):
+    """Progress of one step."""
 
     def update(self, done: int, total: int) -> None:
         """Update the step's progress, in bytes."""
 
     def warn(self, text: str) -> None:
         """Show a warning."""
+
+
+class Progress(StepProgress, Protocol):
+    """Progress for a person, or a log. Never called inside the frozen span."""
+
+    def expect(self, stages: Sequence[Stage]) -> None:
+        """Say what is still to come after the step that is under way, in its order."""
+
+    def step(self, what: str) -> None:
+        """Begin a step of the work, called as it was expected to be."""
 
     def muted(self) -> AbstractContextManager[None]:
         """Print nothing, from any thread, for the length of the block."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import closing
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Protocol
 
 import msgspec
@@ -18,13 +19,14 @@ from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.report import BootReport
 from holdstill.rebuild.planner import Plan
 from holdstill.rebuild.steps import MakeLuks
-from holdstill.system import byte_source
+from holdstill.system import byte_source, termination
 from holdstill.workflow import (
     before_start,
     needed_programs,
     plain_source,
     plan_rebuild,
     rebuild_source,
+    rebuild_stages,
     skip_damaged,
 )
 from holdstill.workflow.plan_rebuild import PlanOptions
@@ -33,13 +35,12 @@ from holdstill.workflow.rebuild_steps import StepWriter
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from contextlib import AbstractContextManager
-    from pathlib import Path
 
     from holdstill.disks.emmc_areas import EmmcArea
     from holdstill.model.layout import Disk
     from holdstill.model.sealed_capture import SealedCapture
+    from holdstill.rebuild.compressed_image import Told
     from holdstill.rebuild.rebuild_target import Target
-    from holdstill.rebuild.steps import AnyStep
     from holdstill.workflow.rebuild_dependencies import RebuildDependencies
     from holdstill.workflow.rebuild_source import RebuildSource
 
@@ -64,8 +65,12 @@ class RebuildGoal(Protocol):
             TargetRefusedError, PreflightError: it may not, or cannot.
         """
 
-    def claimed(self, plan: Plan) -> AbstractContextManager[Target]:
+    def claimed(self, plan: Plan, packed: Told) -> AbstractContextManager[Target]:
         """Claim the target, after the responsible person has agreed to lose what is on it.
+
+        Args:
+            plan: what is written to it.
+            packed: is told how much of an image is packed, when the block is left.
 
         Raises:
             TargetRefusedError: it may not be written.
@@ -185,13 +190,17 @@ def rebuild(
         TargetFailedError: writing failed; the target has no valid partition table.
         VerificationError: what was read back differs, or the store was damaged.
     """
-    with rebuild_source.opened(capture) as captured:
+    state = f"nothing was written to {goal.path}"
+    with termination.noting(lambda: state), rebuild_source.opened(capture) as captured:
         source, proposal = _decided(captured, goal, options, outside)
         announce(proposal)
         if any(isinstance(step, MakeLuks) for step in proposal.plan.steps):
             outside = with_passphrase(outside)
-        with goal.claimed(proposal.plan) as target:
+        with goal.claimed(proposal.plan, outside.progress.update) as target:
             report = carry_out(target, proposal.plan, source, outside)
+            state = _left_of(target)
+            if not target.is_device:
+                outside.progress.step(rebuild_stages.closing_words(goal.path))
     return msgspec.structs.replace(report, changes=proposal.changes, left_out=proposal.left_out)
 
 
@@ -279,15 +288,22 @@ def carry_out(
         VerificationError: what was read back differs, or the store was damaged.
     """
     started = outside.clock.monotonic()
+    outside.progress.expect(
+        rebuild_stages.of_plan(
+            plan, source.manifest, Path(target.name), is_device=target.is_device
+        )
+    )
     writer = StepWriter(target, source, outside)
     with closing(writer):
         execute_plan.carry_out(
             plan,
             writer,
-            begin=lambda step: outside.progress.step(_step_words(step)),
+            begin=lambda step: outside.progress.step(rebuild_stages.words(step)),
             aftermath=execute_plan.UNFINISHED if target.is_device else execute_plan.NO_IMAGE,
         )
-    boot = _checked_boot(target, source)
+    with termination.noting(lambda: _left_of(target)):
+        outside.progress.step(rebuild_stages.BOOT_CHECK)
+        boot = _checked_boot(target, source)
     return RebuildReport(
         board=source.manifest.board.name,
         capture=str(source.capture.name),
@@ -307,10 +323,9 @@ def carry_out(
     )
 
 
-def _step_words(step: AnyStep) -> str:
-    number = getattr(step, "number", None) or getattr(step, "area", None)
-    words = str(type(step).__struct_config__.tag).replace("-", " ")
-    return f"{words} {number}" if number else words
+def _left_of(target: Target) -> str:
+    """Say what an interruption leaves of a target while it is claimed, whatever was written."""
+    return execute_plan.UNFINISHED if target.is_device else execute_plan.NO_IMAGE
 
 
 def _checked_boot(target: Target, source: RebuildSource) -> BootReport:

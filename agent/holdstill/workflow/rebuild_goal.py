@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from holdstill.disks.emmc_areas import EmmcArea
     from holdstill.model.layout import Disk
     from holdstill.rebuild.block_device import BlockDevice
+    from holdstill.rebuild.compressed_image import Told
     from holdstill.rebuild.device_safety import Confirmation
     from holdstill.rebuild.planner import Plan
     from holdstill.rebuild.rebuild_target import Target
@@ -49,10 +50,10 @@ class ImageGoal:
         compressed_image.check_place(self.path, existing=self.existing)
         return str(self.path)
 
-    def claimed(self, plan: Plan) -> AbstractContextManager[Target]:
+    def claimed(self, plan: Plan, packed: Told) -> AbstractContextManager[Target]:
         """Hold the image for writing; see `compressed_image.claimed_image`."""
         return compressed_image.claimed_image(
-            self.path, size=plan.disk.size, existing=self.existing
+            self.path, size=plan.disk.size, existing=self.existing, packed=packed
         )
 
 
@@ -87,8 +88,9 @@ class CardGoal:
         device_safety.check_fit(device, needed=plan.disk.size, sector_size=plan.disk.sector_size)
         return device.describe()
 
-    def claimed(self, plan: Plan) -> AbstractContextManager[Target]:
+    def claimed(self, plan: Plan, packed: Told) -> AbstractContextManager[Target]:
         """Hold the card alone, once it was confirmed; see `device_safety.claimed_device`."""
+        del packed
         return device_safety.claimed_device(
             self.path,
             needed=plan.disk.size,

@@ -43,7 +43,7 @@ from holdstill.rebuild.steps import (
     ReadBack,
     WriteTable,
 )
-from holdstill.workflow import read_back, unencrypted_file
+from holdstill.workflow import read_back, rebuild_stages, unencrypted_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -76,7 +76,8 @@ class StepWriter:
         contents = source.overlay.over(source.capture)
         is_local = source.capture.is_local
         self._contents = writer_input.LocalContents(contents) if is_local else contents
-        self._total = sum(part.content_bytes for part in source.manifest.parts)
+        self._sizes = {part.number: part.content_bytes for part in source.manifest.parts}
+        self._before = self._total = 0
         self._is_probed = False
         self._made: dict[int, FileSystem] = {}
         self._inside: UnencryptedFile | None = None
@@ -94,6 +95,8 @@ class StepWriter:
             HoldstillError, OSError: it failed.
         """
         path, machine = self._path(step), self._outside.machine
+        number = step.number if isinstance(step, PartStep) else 0
+        self._before, self._total = self.written, self._sizes.get(number, 0)
         match step:
             case ClearTables():
                 self._clear_tables()
@@ -140,7 +143,7 @@ class StepWriter:
     def advance(self, count: int) -> None:
         """Count bytes that were written (`writer_input.ByteCounter`)."""
         self.written += count
-        self._outside.progress.update(self.written, self._total)
+        self._outside.progress.update(self.written - self._before, self._total)
 
     def _path(self, step: AnyStep) -> Path:
         """Return where a step writes: what is inside a container is made in a file first."""
@@ -176,7 +179,7 @@ class StepWriter:
         rebuild_target.discard(self._target)
         if self._target.is_device and not self._is_probed:
             self._is_probed = True  # a failed step clears the tables again: no second probe then
-            self._outside.progress.step("checking that the card keeps what is written to it")
+            self._outside.progress.step(rebuild_stages.PROBE)
             counterfeit_probe.probe_target(self._target)
 
     def _put_gap(self, step: PutGap) -> None:

@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING
 
 from holdstill.keeper import capture_notes
 from holdstill.model import sizes
+from holdstill.model.estimate import Stage
 from holdstill.model.sizes import GIB
 from holdstill.rehearse import rehearsal
-from holdstill.system import work_folder
+from holdstill.system import termination, work_folder
 from holdstill.workflow import before_start, needed_programs, rebuild
 from holdstill.workflow.rebuild import RebuildOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.rebuild_goal import ImageGoal
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from holdstill.keeper.board_captures import StoredCapture
@@ -23,6 +25,12 @@ if TYPE_CHECKING:
     from holdstill.rehearse.rehearsal import EmulatorRunner, Rehearsal
     from holdstill.system.clocks import Clock
     from holdstill.workflow.ports import Progress
+
+
+BOOTING = "booting the scratch image in an emulator"
+GIVEN_UP = "nothing was noted, and the scratch image is gone; the captures are as they were"
+BOOT_SECONDS = 60.0
+"""What a boot takes where the processor is the machine's own; several times that, emulated."""
 
 
 def rehearse(
@@ -82,7 +90,7 @@ def boot(
         *needed_programs.of_emulator(capture.manifest()),
     )
     before_start.refuse(before_start.of_programs(needed))
-    with work_folder.made(scratch) as folder:
+    with termination.noting(lambda: GIVEN_UP, is_all=True), work_folder.made(scratch) as folder:
         images: list[Path] = []
         notes: list[str] = []
         for place, disk in enumerate(capture.manifest().disks, start=1):
@@ -91,15 +99,28 @@ def boot(
                 capture,
                 ImageGoal(images[-1], wanted=scratch_size(disk.size) if place == 1 else 0),
                 RebuildOptions(disk=place, plain=True),
-                RebuildDependencies(machine, clock, progress),
+                RebuildDependencies(machine, clock, _BootToCome(progress)),
             )
             notes += made.notes
-        progress.step("booting the scratch image in an emulator")
+        progress.step(BOOTING)
         found = rehearsal.rehearse(
             images[0], runner=machine, clock=clock, log=log, picture=picture, deadline=deadline,
             sign=sign, further=images[1:],
         )  # fmt: skip
     return replace(found, remarks=(*notes, *found.remarks))
+
+
+class _BootToCome:
+    """Progress of what comes before a boot (`workflow.ports.Progress`)."""
+
+    def __init__(self, progress: Progress) -> None:
+        self._progress = progress
+        self.step, self.update = progress.step, progress.update
+        self.warn, self.muted = progress.warn, progress.muted
+
+    def expect(self, stages: Sequence[Stage]) -> None:
+        """Say what is still to come, the boot at its end."""
+        self._progress.expect((*stages, Stage(BOOTING, BOOT_SECONDS)))
 
 
 def scratch_size(size: int) -> int:

@@ -131,6 +131,11 @@ class RemoteLibrary:
         """List the captures, oldest first, each with the faults that the keeper reports."""
         return self._service.captures()
 
+    def briefs_of(self, board: str) -> tuple[CaptureBrief, ...]:
+        """List the captures of a board that the key may read, as `briefs` does."""
+        self.check_own(board)
+        return self.briefs()
+
     def check_own(self, board: str) -> BoardName:
         """Return a board's name if the key is its own, or may read it: it is read from now on.
 

@@ -15,6 +15,7 @@ from holdstill.workflow import (
     attachments,
     build_manifest,
     capture_areas,
+    capture_stages,
     check_completeness,
     unseen_files,
 )
@@ -62,7 +63,7 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     root, mounted = BoardPath(os.fsencode(run.settings.root)), mounts.read_mounts()
     btrfs_subvolumes.check_unchanged(run.scope.board, root, mounted)
     whole_trees.check_unchanged(run.scope.board, root, mounted)
-    run.outside.progress.step("sealing")
+    run.outside.progress.step(capture_stages.SEALING)
     run.index.commit()
     index = Extract.whole(run.state.index_path)
     sources = {**copied.attached, attachment_names.INDEX: index}

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from holdstill.model.protocol import Ingested, Lacking, RunStarted
     from holdstill.records.index_queries import Index
     from holdstill.workflow.delivery import Delivery, TransferStats
-    from holdstill.workflow.ports import ContentReader, Keeper, Progress
+    from holdstill.workflow.ports import ContentReader, Keeper, StepProgress
     from holdstill.workflow.upload_pieces import PieceUploader
 
 T = TypeVar("T")
@@ -150,7 +150,7 @@ class Uploader:
         keeper: Keeper,
         delivery: Callable[[], Delivery],
         run: RunStarted,
-        progress: Progress,
+        progress: StepProgress,
         pieces_up: PieceUploader,
         lists: KnownLists,
         stats: TransferStats,

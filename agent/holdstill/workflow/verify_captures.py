@@ -16,6 +16,8 @@ from holdstill.keeper.repair import RepairResult
 from holdstill.keeper.store import VERIFIED
 from holdstill.model import names
 from holdstill.model.attachment_names import area_of
+from holdstill.model.estimate import Stage
+from holdstill.model.sizes import MIB
 from holdstill.verify import card_check, store_check, verified_cache
 from holdstill.verify.store_check import ContentDamage, StoreReport
 from holdstill.workflow import captures_to_verify, each_board
@@ -34,6 +36,11 @@ if TYPE_CHECKING:
     from holdstill.workflow.rebuild_source import RebuildSource
 
 DAY = 86_400.0
+CHECKING = "checking captures and their signatures"
+READING = "reading contents"
+COMPARING = "comparing the store's accounts with its captures"
+_RATE = 100 * MIB
+"""Bytes a second that a disk is thought to give, and a processor to hash."""
 
 
 class VerifyReport(StoreReport, frozen=True, kw_only=True):
@@ -86,6 +93,7 @@ def verify_store(
         runner: checks signatures.
         progress: shows how far it is.
     """
+    progress.step(CHECKING)
     board, _, which = reference.partition("/")
     found = each_board.do(
         store, board, lambda name: captures_to_verify.of_board(store, name, which, runner)
@@ -95,8 +103,9 @@ def verify_store(
     with verified_cache.opened(
         store.root / VERIFIED, since=now - within_days * DAY, until=now
     ) as memory:
-        progress.step("reading contents")
         total = wanted.expected_bytes()
+        progress.expect(_stages(total, rate))
+        progress.step(READING)
         report = store_check.check_captures(
             wanted.captures,
             memory=memory,
@@ -104,6 +113,7 @@ def verify_store(
             is_kept=lambda capture: not _is_thinned(store, capture),
             progress=lambda done: progress.update(done, total),
         )
+    progress.step(COMPARING)
     notes = _note(store, report, clock)
     miscounted, reason = _miscounted(store)
     return VerifyReport(
@@ -124,6 +134,12 @@ def verify_store(
         missing=tuple(wanted.missing),
         odd=(*odd_places.found(store), *odd_places.page(store)),
     )
+
+
+def _stages(total: int, rate: float) -> tuple[Stage, ...]:
+    """Return what is to come once it is known how much is read; rate is a limit, or 0."""
+    seconds = total / (min(rate, _RATE) if rate else _RATE)
+    return (Stage(READING, seconds), Stage(COMPARING, 1.0 + seconds / 50))
 
 
 def _placed(store: Store, damages: Iterable[ContentDamage]) -> Iterator[ContentDamage]:

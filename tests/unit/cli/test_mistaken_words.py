@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
+from contextlib import suppress
+from pathlib import Path
 
 import pytest
 
 from holdstill.cli import terminal
 from support import command_line
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 @pytest.mark.parametrize(
@@ -74,6 +72,65 @@ def test_settings_that_are_not_there_are_made_by_setup(tmp_path: Path) -> None:
 
     assert done.returncode == 2
     assert b"`sudo holdstill setup` makes it" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("rebuild", "/dev/loop0", "pier-3"), b"the capture comes first"),
+        (("rebuild", "pier-3", "x.img", "--confirm", "8G"), b"--confirm names a card"),
+        (
+            ("rebuild", "pier-3", "x.img", "--plain", "--passphrase-file", __file__),
+            b"leave out --plain or --passphrase-file",
+        ),
+        (("rehearse", "pier-3", "--sign", "("), b"no regular expression"),
+        (("connect", "keeper@localhost", "--fingerprint", "AA:BB"), b"SHA256: and 43 characters"),
+    ],
+)
+def test_words_that_do_not_go_together_are_told_before_anything_is_done(
+    words: tuple[str, ...], said: bytes
+) -> None:
+    done = command_line.attempt(*words)
+
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert b"what to do: " in done.stderr
+
+
+def test_a_path_near_a_store_is_told_with_the_store(tmp_path: Path) -> None:
+    command_line.attempt("keeper", "init", tmp_path / "store")
+
+    for given, meant in (
+        (tmp_path / "stor", f"{tmp_path}/store is one: is that meant?"),
+        (tmp_path / "store/boards", f"the store is {tmp_path}/store: name that"),
+        (tmp_path / "nothing-like-it", "There is nothing of this name"),
+        (tmp_path, "name the directory that has store.yaml in it"),
+    ):
+        done = command_line.attempt("list", "--store", given)
+
+        assert done.returncode == 2
+        assert meant in done.stderr.decode()
+
+
+def test_a_full_standard_output_is_called_so() -> None:
+    with Path("/dev/full").open("wb", buffering=0) as full:
+        stream = terminal.GuardedStream(full, encoding="utf-8", line_buffering=True)
+        with pytest.raises(OSError, match="No space left") as caught:
+            stream.write("said\n")
+        with suppress(OSError):
+            stream.detach()
+
+    assert caught.value.filename == "standard output or error"
+
+
+def test_what_is_no_card_is_told_with_its_name(tmp_path: Path) -> None:
+    path = tmp_path / "text.img"
+    path.write_bytes(b"no card")
+
+    done = command_line.attempt("bootcheck", path)
+
+    assert done.returncode == 4
+    assert f"{path}: the disk ends".encode() in done.stderr
 
 
 def test_a_stream_that_was_closed_at_the_start_takes_what_is_said(

@@ -108,10 +108,24 @@ def test_an_error_of_the_system_becomes_one_of_ours() -> None:
 def test_an_interrupted_run_leaves_no_table_either() -> None:
     writers = Recorder(fails_at="table", error=KeyboardInterrupt())
 
-    with pytest.raises(KeyboardInterrupt):
+    with pytest.raises(KeyboardInterrupt) as caught:
         execute_plan.carry_out(PLAN, writers)
 
     assert writers.done[-1] == "clear"
+    assert caught.value.__notes__ == [execute_plan.UNFINISHED]
+
+
+def test_an_interruption_says_so_when_a_table_may_be_left() -> None:
+    class Unplugged(Recorder):
+        def __call__(self, step: AnyStep) -> None:
+            if self.done and isinstance(step, ClearTables):
+                raise OSError(19, "No such device")
+            super().__call__(step)
+
+    with pytest.raises(KeyboardInterrupt) as caught:
+        execute_plan.carry_out(PLAN, Unplugged(fails_at="table", error=KeyboardInterrupt()))
+
+    assert caught.value.__notes__ == [execute_plan.UNKNOWN]
 
 
 def test_nothing_is_touched_when_the_run_ends_before_its_first_step() -> None:
@@ -120,8 +134,10 @@ def test_nothing_is_touched_when_the_run_ends_before_its_first_step() -> None:
     def begin(step: AnyStep) -> None:
         raise KeyboardInterrupt
 
-    with pytest.raises(KeyboardInterrupt):
+    with pytest.raises(KeyboardInterrupt) as caught:
         execute_plan.carry_out(PLAN, writers, begin=begin)
+
+    assert not hasattr(caught.value, "__notes__")
 
     assert writers.done == []
 

@@ -23,10 +23,11 @@ from support import keeping
 from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
     from holdstill.keeper.store import Store
+    from holdstill.model.estimate import Stage
     from holdstill.workflow.ports import Progress
     from holdstill.workflow.verify_captures import VerifyReport
 
@@ -35,6 +36,9 @@ class Silent:
     @contextmanager
     def muted(self) -> Iterator[None]:
         yield
+
+    def expect(self, stages: Sequence[Stage]) -> None:
+        assert stages[0].what == verify_captures.READING
 
     def step(self, what: str) -> None:
         assert what
@@ -53,7 +57,8 @@ class Meanwhile(Silent):
     deed: Callable[[], None]
 
     def step(self, what: str) -> None:
-        self.deed()
+        if what == verify_captures.READING:
+            self.deed()
 
 
 def verified(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import NamedTuple
 
 from holdstill.cli import terminal
 from holdstill.errors import PreflightError, UsageError
@@ -34,31 +35,48 @@ def _let_in(line: str, home: Path, done: str) -> Path:
         ) from error
 
 
-def read(path: Path) -> str:
+class KeyOwner(NamedTuple):
+    """Whose key is let in.
+
+    Attributes:
+        who: in words.
+        makes: the command that makes one, and prints its public half.
+    """
+
+    who: str
+    makes: str
+
+
+BOARD = KeyOwner("the board", "`holdstill setup` on the board")
+READER = KeyOwner("the person who reads", "`holdstill connect` on that person's machine")
+
+
+def read(path: Path, owner: KeyOwner = BOARD) -> str:
     """Return the text of a public key's file; - is standard input.
 
     Raises:
         UsageError: it cannot be read, or is a private key.
     """
-    text = _read_text(path)
+    text = _read_text(path, owner)
     if "PRIVATE KEY-----" in text:
         raise UsageError(
-            f"{'this' if str(path) == '-' else path} is a private key, which nobody but the board "
-            "may have",
-            hint="delete it here, and give the .pub file beside it on the board; where others "
-            "may have read it, make a new pair there (`rm` the old one, then `holdstill setup`)",
+            f"{'this' if str(path) == '-' else path} is a private key, which nobody but "
+            f"{owner.who} may have",
+            hint="delete it here, and give the .pub file that is beside it where it was made; "
+            f"where others may have read it, make a new pair (`rm` the old one, then "
+            f"{owner.makes})",
         )
     return text
 
 
-def _read_text(path: Path) -> str:
+def _read_text(path: Path, owner: KeyOwner) -> str:
     try:
         return sys.stdin.read() if str(path) == "-" else path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
         raise UsageError(
             f"there is no file {path}",
-            hint="`--key` names the board's public key, such as pier-3.pub; `holdstill setup` "
-            "prints it on the board",
+            hint=f"`--key` names the public key of {owner.who}, a file that ends in .pub; "
+            f"{owner.makes} makes it, and prints the line for here",
         ) from error
     except (OSError, UnicodeDecodeError) as error:
         why = error.strerror if isinstance(error, OSError) else "it is no text"

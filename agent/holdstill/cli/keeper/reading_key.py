@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
     from holdstill.workflow.keeper_setup import Wish
 
-PLACE = Path("/etc/holdstill/reader_ed25519")
+PLACE = Path("/etc/holdstill/owner_ed25519")
+"""Not where `connect` has the key with which root of this machine reads another keeper."""
 NAME = "owner"
 
 

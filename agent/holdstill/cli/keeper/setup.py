@@ -68,6 +68,13 @@ def command(
             "store of your own",
         )
     wish = _asked(store, user, is_card_fine=store_on_card, yes=yes)
+    kept = KeeperUnits(units or this_program.units(), this_program.path(), wish.store, wish.user)
+    if not kept.timers():
+        raise UsageError(
+            f"{kept.folder} has no timers of a keeper's",
+            hint="leave --units out for those that came with holdstill, or name its folder "
+            "`systemd`",
+        )
     remarks = keeper_setup.check(wish)
     was_there = keeper_setup.known_store() is not None
     wants_key = _wants_key(given=wants_key, yes=yes, was_there=was_there)
@@ -75,7 +82,6 @@ def command(
     done = keeper_setup.carry_out(wish, this_program.words(), runner)
     terminal.say(*(f"made {what}" for what in done.made))
     terminal.say(*(f"{what} is there already" for what in done.there))
-    kept = KeeperUnits(units or this_program.units(), this_program.path(), wish.store, wish.user)
     _install(kept, runner)
     if wants_key:
         terminal.say(reading_key.ensure(wish, runner))

@@ -107,6 +107,7 @@ def write(
     Raises:
         TargetRefusedError: it does not fit, or has a feature that we do not rebuild.
         PreflightError: this machine's e2fsprogs cannot make it.
+        TargetFailedError: there is no room for the file.
         VerificationError: a content is not as long as the index states, or the index is no tree.
         TargetFailedError: the target cannot be written, or a content cannot be read.
     """
@@ -138,6 +139,10 @@ def _said_of(target: Path) -> Iterator[None]:
         raise TargetFailedError(f"cannot write an ext4 to {target}: {error.strerror}") from error
 
 
+_NO_ROOM = b"No space left on device"
+"""What e2fsprogs and the C library say of ENOSPC (strerror(3), in the C locale)."""
+
+
 def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
     """Make a file that holds an empty file system; holes stay holes. Return what became of it.
 
@@ -158,6 +163,8 @@ def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
         ):
             machine.run(command)
     except CommandError as error:
+        if _NO_ROOM in error.words:
+            raise scratch_image.failed("make", _NO_ROOM.decode()) from error
         raise PreflightError(
             f"this machine cannot make the board's ext4: {error}",
             hint="its features are newer than this machine's e2fsprogs, it is too small, or there "

@@ -51,7 +51,7 @@ def command(
       holdstill keeper reader add /srv/holdstill ben --key ben.pub --board pier-3
     """
     opened = as_owner.opened(store)
-    public = signature.check_public_key(public_key.read(key_file))
+    public = signature.check_public_key(public_key.read(key_file, public_key.READER))
     readers.folder(opened, name)
     line = authorized_keys.authorized_line(
         opened, name, public, program=this_program.words(), sources=sources, who=Who.READER

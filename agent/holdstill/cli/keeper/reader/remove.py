@@ -30,7 +30,7 @@ def command(store: Path, name: str) -> None:
     if name not in readers.every(opened):
         raise UsageError(
             f"{opened.root} has no reader {name}",
-            hint=f"it has {', '.join(readers.every(opened)) or 'none'}",
+            hint=f"it has {', '.join(readers.every(opened)) or 'none'}; name one of them",
         )
     # The line first: a client that comes again and again finds no way in between.
     key = readers.public_key(opened, name)
