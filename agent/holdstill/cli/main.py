@@ -103,11 +103,13 @@ def main() -> None:
 
 def run(words: list[str]) -> int:
     """Run one command line; errors are printed on standard error."""
-    return concluded(lambda: holdstill.main(words, prog_name="holdstill", standalone_mode=False))
+    return concluded(
+        words, lambda: holdstill.main(words, prog_name="holdstill", standalone_mode=False)
+    )
 
 
-def concluded(work: Callable[[], object]) -> int:
-    """Do what a command line asks for and return its exit code; errors are printed."""
+def concluded(words: list[str], work: Callable[[], object]) -> int:
+    """Do what a command line's words ask for, and return the exit code; errors are printed."""
     try:
         result = work()
     except click.ClickException as error:

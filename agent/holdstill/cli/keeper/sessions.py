@@ -70,11 +70,12 @@ def answer(words: list[str]) -> int:
     if len(words) != 8 or words[:2] != ["keeper", "serve"] or given.keys() not in _ONE_OF:
         return main.run(words)
     return main.concluded(
+        words,
         lambda: serve.answer(
             Path(given["--store"]),
             given.get("--board"),
             given.get("--reader"),
             given["--key"],
             Path(os.environ.get("HOLDSTILL_SETTINGS") or options.KEEPER_SETTINGS),
-        )
+        ),
     )
