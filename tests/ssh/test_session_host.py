@@ -46,9 +46,10 @@ def asked(at: Path, *words: str, said: bytes = b"") -> subprocess.CompletedProce
     )
 
 
-def sessions_of(board: str) -> list[int]:
+def sessions_of(house: Boathouse, board: str) -> list[int]:
     """Return the processes whose command line names a board's session."""
-    found = programs.attempt("pgrep", "-f", f"holdstill keeper serve .*--board {board} ")
+    words = f"^sh -c .* keeper serve --store {house.store.root} --board {board} "
+    found = programs.attempt("pgrep", "-f", words)
     return [int(word) for word in found.stdout.split()]
 
 
@@ -81,7 +82,7 @@ def test_a_session_ends_with_the_process_that_waits_for_it(house: Boathouse) -> 
     board = house.enrol("pier-3")
     with house.keeper(board) as keeper:
         keeper.hello()
-        (waiting,) = sessions_of("pier-3")
+        (waiting,) = sessions_of(house, "pier-3")
         os.kill(waiting, signal.SIGKILL)
         house.wait_until_left_alone(board)  # nobody holds its slot
 
