@@ -1,4 +1,4 @@
-"""Remembers what was found of signatures: each is checked by a program, which takes its time.
+"""Remembers what was found of signatures, of which a keeper that runs for months sees many.
 
 What is remembered is a verdict on bytes: of a manifest, its signature and a board's keys. Other
 bytes, or other keys, are checked anew.
@@ -11,7 +11,7 @@ from threading import Lock
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
-from holdstill.records import signature as signatures
+from holdstill.records import signature_in_process
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,7 +27,9 @@ MOST = 100_000
 class SignatureMemo:
     """Checks signatures, each once. Several threads may ask at once."""
 
-    def __init__(self, verify: VerifySignature = signatures.verify, most: int = MOST) -> None:
+    def __init__(
+        self, verify: VerifySignature = signature_in_process.verify, most: int = MOST
+    ) -> None:
         self._verify, self._most, self._lock = verify, most, Lock()
         self._known: dict[bytes, tuple[str, str] | None] = {}
 

@@ -31,12 +31,12 @@ _SEAL_FILE = 50e-6
 
 def scanning(number: int) -> str:
     """Say what a round begins with."""
-    return f"round {number}, while the board runs: looking for changes"
+    return f"round {number}: looking for changes"
 
 
 def copying(number: int) -> str:
     """Say what a round does then."""
-    return f"round {number}, while the board runs: copying"
+    return f"round {number}: copying"
 
 
 def at_first() -> tuple[Stage, ...]:
