@@ -53,6 +53,10 @@ class KeeperUnits:
         """Return those that are enabled: a template is for single boards."""
         return tuple(p for p in self.shipped() if p.suffix == ".timer" and "@" not in p.name)
 
+    def enabled(self) -> tuple[str, ...]:
+        """Return all that may have been enabled; a template stands for all of its boards."""
+        return tuple(p.name for p in self.shipped() if p.suffix in {".timer", ".socket"})
+
     def place(self, name: str) -> Path:
         """Return where a unit of the administrator's is."""
         return self.top / install_units.UNITS.lstrip("/") / name
@@ -126,7 +130,9 @@ def remove(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
     """Stop the timers and take away what `install` put into place; return what is gone."""
     is_running = install_units.SYSTEMD_RUNS.exists()
     if is_running:
-        runner.run(Command.of("systemctl", "disable", "--now", *(t.name for t in units.timers())))
+        runner.run(Command.of("systemctl", "disable", *units.enabled()))
+        patterns = (name.replace("@.", "@*.") for name in units.enabled())
+        runner.run(Command.of("systemctl", "stop", *patterns))
     gone = []
     for unit in units.shipped():
         own = units.place(f"{unit.name}.d/{DROP_IN}")
