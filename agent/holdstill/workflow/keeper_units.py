@@ -55,7 +55,13 @@ class KeeperUnits:
 
     def enabled(self) -> tuple[str, ...]:
         """Return all that may have been enabled; a template stands for all of its boards."""
-        return tuple(p.name for p in self.shipped() if p.suffix in {".timer", ".socket"})
+        names = (p.name for p in self.shipped() if p.suffix in {".timer", ".socket"})
+        # `systemctl disable` fails for what is not there, after an older version's setup say.
+        return tuple(n for n in names if self.place(n).exists() or self._packaged(n).exists())
+
+    def _packaged(self, name: str) -> Path:
+        """Return where a package has a unit."""
+        return self.top / str(_PACKAGED).lstrip("/") / name
 
     def place(self, name: str) -> Path:
         """Return where a unit of the administrator's is."""
@@ -64,9 +70,8 @@ class KeeperUnits:
     def wanted(self) -> dict[Path, str]:
         """Return what is to be in the administrator's folder, by its path."""
         found = {}
-        packaged = self.top / str(_PACKAGED).lstrip("/")
         for unit in self.shipped():
-            if not (packaged / unit.name).exists():
+            if not self._packaged(unit.name).exists():
                 text = unit.read_text(encoding="utf-8")
                 found[self.place(unit.name)] = install_units.with_program(text, self.program)
             if unit.suffix == ".service" and (own := self._drop_in()):
@@ -129,9 +134,9 @@ def install(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
 def remove(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
     """Stop the timers and take away what `install` put into place; return what is gone."""
     is_running = install_units.SYSTEMD_RUNS.exists()
-    if is_running:
-        runner.run(Command.of("systemctl", "disable", *units.enabled()))
-        patterns = (name.replace("@.", "@*.") for name in units.enabled())
+    if is_running and (names := units.enabled()):
+        runner.run(Command.of("systemctl", "disable", *names))
+        patterns = (name.replace("@.", "@*.") for name in names)
         runner.run(Command.of("systemctl", "stop", *patterns))
     gone = []
     for unit in units.shipped():
