@@ -61,8 +61,9 @@ def _build(release: str, kept: Path) -> None:
         given = board.apt_sources()
         sources = work / given.name
         sources.write_text(given.read_text().replace("bookworm", release))
-        words = (BUILD, release, work / "root", sources, work / "key.pub", *wanted())
-        (work / "build.log").write_bytes(programs.run(*words, timeout=3600))
+        where = (work / "root", sources, work / "key.pub")
+        log = programs.run(BUILD, release, *where, *wanted(), timeout=3600)
+        (work / "build.log").write_bytes(log)
         work.rename(kept)
 
 
@@ -82,7 +83,8 @@ def card(made_from: Tree, image: Path, name: str) -> Card:
 @contextmanager
 def booted(folder: Path, release: str) -> Iterator[Pair]:
     """Boot a keeper and a board, whose host keys differ, on a wire of their own."""
-    made_from, found = tree(release), {}
+    made_from = tree(release)
+    found: dict[str, Machine] = {}
     with ExitStack() as undo:
         for name, mac in WIRES.items():
             end = "on" if not found else "off"
