@@ -30,7 +30,7 @@ class Line:
     """A line on the screen.
 
     Attributes:
-        seconds: after the start; when it was last written to.
+        seconds: after the start, to hundredths; when it was last written to.
     """
 
     seconds: float
@@ -47,7 +47,8 @@ class Screen:
     def lines(self) -> tuple[Line, ...]:
         """Return what is on it, without empty lines at the end."""
         last = max((n for n, line in enumerate(self._lines) if line.text.strip()), default=-1)
-        return tuple(Line(line.seconds, line.text.rstrip()) for line in self._lines[: last + 1])
+        kept = self._lines[: last + 1]
+        return tuple(Line(round(line.seconds, 2), line.text.rstrip()) for line in kept)
 
     def write(self, said: str, seconds: float) -> str:
         """Show what a program has written; return the rest that may be part of a sequence."""
