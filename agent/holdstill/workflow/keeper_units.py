@@ -20,6 +20,10 @@ STORE, USER = Path("/srv/holdstill"), "keeper"
 """What the units as they are shipped are for."""
 DROP_IN = "holdstill-setup.conf"
 _PACKAGED = Path("/usr/lib/systemd/system")
+_KEPT = ("var/lib/holdstill-page", "var/lib/holdstill-rehearsals", "run/holdstill-page")
+"""Folders of the units below the root directory (systemd.exec(5), StateDirectory=)."""
+_STAMPS = "var/lib/systemd/timers"
+"""Where systemd notes when a timer with Persistent= last elapsed (systemd.timer(5))."""
 _HIDDEN = ("/home", "/root", "/run/user")
 """What ProtectHome= takes away (systemd.exec(5))."""
 _WHEN = re.compile(
@@ -138,7 +142,7 @@ def remove(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
         runner.run(Command.of("systemctl", "disable", *names))
         patterns = (name.replace("@.", "@*.") for name in names)
         runner.run(Command.of("systemctl", "stop", *patterns))
-    gone = []
+    gone = _cleaned(units, runner) if is_running else []
     for unit in units.shipped():
         own = units.place(f"{unit.name}.d/{DROP_IN}")
         gone += [*install_units.unlinked(own), *install_units.unlinked(units.place(unit.name))]
@@ -147,3 +151,16 @@ def remove(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
     if is_running and gone:
         runner.run(Command.of("systemctl", "daemon-reload"))
     return tuple(gone)
+
+
+def _cleaned(units: KeeperUnits, runner: Runner) -> list[str]:
+    """Take away what units have kept beside the store: images, logs, when timers last elapsed."""
+    kept = [p for place in _KEPT if (p := units.top / place).is_dir()]
+    for unit in units.shipped():
+        if "StateDirectory=" in unit.read_text(encoding="utf-8"):
+            # Of a template any instance stands for all. A unit that runs on keeps its folder: 1.
+            words = ("--what=state", "--what=runtime", unit.name.replace("@.", "@any."))
+            runner.run(Command.of("systemctl", "clean", *words, accepted=(0, 1)))
+    stamps = (units.top / _STAMPS).glob("stamp-holdstill-keeper-*.timer")
+    gone = [text for stamp in sorted(stamps) for text in install_units.unlinked(stamp)]
+    return [str(path) for path in kept if not path.exists()] + gone
