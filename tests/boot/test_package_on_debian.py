@@ -36,6 +36,7 @@ SOCKET = "holdstill-keeper-page.socket"
 DEEDS = {"verify": "every content is good", "thin": "pier-3", "watch": "pier-3"}
 """What the keeper's timers start, and words of each one's success."""
 AT_ONCE = b"[Timer]\nRandomizedDelaySec=0\n"
+NEXT_RUN = re.compile(r"^Next run: \w+day, ([\d-]+) at (02:\d\d) local time", re.MULTILINE)
 OURS = ("find", "/", "-xdev", "-name", "*holdstill*", "!", "-path", "/home/harbour/*")
 VISITOR = (board.GUEST / "visitor.py").read_bytes()
 
@@ -154,9 +155,10 @@ def set_up(pair: Pair, story: Story, debs: list[Path]) -> None:
 
 def a_night(pair: Pair, story: Story) -> None:
     """Let the next night come, and the week that makes the keeper's timers elapse."""
-    begins = "tomorrow 02:29"
+    said = [one.said for where, one in story.typed if where == "board"][1]
+    ((day, hour),) = NEXT_RUN.findall(said)
     for pier in (pair.keeper, pair.board):
-        pier.run("date", "--set", begins)
+        pier.run("date", "--set", f"{day} {hour} 1 minute ago")
     units.wait(lambda: is_served(pair.board), 3600)
     story.nights = nights(pair.board)
     for deed in DEEDS:
