@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import UsageError
 from holdstill.system import files
-from holdstill.system.process import Command
 from holdstill.workflow import install_units
+from holdstill.workflow.install_units import systemctl
 
 if TYPE_CHECKING:
     from holdstill.system.process import Runner
@@ -130,8 +130,8 @@ def install(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
             files.publish(path, text.encode(), mode=0o644)
             changed.append(str(path))
     if changed:
-        runner.run(Command.of("systemctl", "daemon-reload"))
-    runner.run(Command.of("systemctl", "enable", "--now", *(t.name for t in units.timers())))
+        runner.run(systemctl("daemon-reload"))
+    runner.run(systemctl("enable", "--now", *(t.name for t in units.timers())))
     return tuple(changed)
 
 
@@ -139,9 +139,9 @@ def remove(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
     """Stop the timers and take away what `install` put into place; return what is gone."""
     is_running = install_units.SYSTEMD_RUNS.exists()
     if is_running and (names := units.enabled()):
-        runner.run(Command.of("systemctl", "disable", *names))
+        runner.run(systemctl("disable", *names))
         patterns = (name.replace("@.", "@*.") for name in names)
-        runner.run(Command.of("systemctl", "stop", *patterns))
+        runner.run(systemctl("stop", *patterns))
     gone = _cleaned(units, runner) if is_running else []
     for unit in units.shipped():
         own = units.place(f"{unit.name}.d/{DROP_IN}")
@@ -149,7 +149,7 @@ def remove(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
         if own.parent.is_dir() and not any(own.parent.iterdir()):
             own.parent.rmdir()
     if is_running and gone:
-        runner.run(Command.of("systemctl", "daemon-reload"))
+        runner.run(systemctl("daemon-reload"))
     return tuple(gone)
 
 
@@ -160,7 +160,7 @@ def _cleaned(units: KeeperUnits, runner: Runner) -> list[str]:
         if "StateDirectory=" in unit.read_text(encoding="utf-8"):
             # Of a template any instance stands for all. A unit that runs on keeps its folder: 1.
             words = ("--what=state", "--what=runtime", unit.name.replace("@.", "@any."))
-            runner.run(Command.of("systemctl", "clean", *words, accepted=(0, 1)))
+            runner.run(systemctl("clean", *words, accepted=(0, 1)))
     stamps = (units.top / _STAMPS).glob("stamp-holdstill-keeper-*.timer")
     gone = [text for stamp in sorted(stamps) for text in install_units.unlinked(stamp)]
     return [str(path) for path in kept if not path.exists()] + gone
