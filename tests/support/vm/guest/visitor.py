@@ -17,10 +17,10 @@ origin = f"{link.scheme}://{link.netloc}"
 form = urllib.parse.urlencode({"link": urllib.parse.parse_qs(link.query)["link"][0]}).encode()
 for _ in ("the first", "the second"):
     browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(CookieJar()))
-    browser.open(sys.argv[1], timeout=120)
+    browser.open(sys.argv[1], timeout=600)
     enter = urllib.request.Request(f"{origin}/enter", form, {"Origin": origin})  # noqa: S310
     try:
-        shown = browser.open(enter, timeout=120).read().decode()
+        shown = browser.open(enter, timeout=600).read().decode()
     except urllib.error.HTTPError as refused:
         shown = str(refused.code)
     sys.stdout.write(" ".join(re.sub(r"<[^>]*>", " ", shown).split()) + "\n")
