@@ -40,17 +40,18 @@ prepare_pip() {
 # own_wheel: holdstill's, from a copy, since building leaves files behind.
 own_wheel() {
     mkdir "$work/source"
-    (cd "$top" && tar -c --exclude=__pycache__ --exclude='*.egg-info' pyproject.toml README.md LICENSE agent systemd) |
-        tar -xC "$work/source"
+    (cd "$top" && tar -c --exclude=__pycache__ --exclude='*.egg-info' pyproject.toml README.md LICENSE agent systemd \
+        configs/package/holdstill.1) | tar -xC "$work/source"
     "${pip[@]}" wheel --no-deps --wheel-dir "$work/own" "$work/source"
 }
 
-# for_python PYTHON COMMAND...: let pip do something with the wheels for one Python.
+# for_python PYTHON COMMAND...: let pip do something with the wheels for one Python. Those of the page are small,
+# and its unit is in the package.
 for_python() {
     local python=$1 command=$2
     shift 2
     "${pip[@]}" "$command" --only-binary=:all: --python-version "$python" --implementation cp \
-        "${for_arch[@]}" --find-links "$work/own" "$@" "holdstill==$version"
+        "${for_arch[@]}" --find-links "$work/own" "$@" "holdstill[page]==$version"
 }
 
 # fetch_wheels DIR: what our own wheel needs, and what makes that one.

@@ -13,6 +13,7 @@ import click
 import pytest
 
 from holdstill.cli.main import holdstill
+from holdstill.workflow import install_units
 from support import programs
 
 UNITS = Path(__file__).parents[2] / "systemd"
@@ -164,14 +165,27 @@ def test_a_service_on_the_board_sees_the_boards_own_mounts() -> None:
     assert OWN_VIEW.search((UNITS / "holdstill-keeper-thin.service").read_text(encoding="utf-8"))
 
 
-def test_the_daemon_says_that_it_lives_more_often_than_it_has_to() -> None:
+def seconds_of(setting: str) -> float:
+    """Return a span of the daemon's unit, by systemd's own word."""
     text = (UNITS / "holdstill-nightly.service").read_text(encoding="utf-8")
-    spans = programs.run("systemd-analyze", "timespan", *re.findall(r"WatchdogSec=(\S+)", text))
-
-    found = re.search(rb"\xce\xbcs: (\d+)", spans)
+    (span,) = re.findall(rf"^{setting}=(\S+)$", text, re.MULTILINE)
+    found = re.search(rb"\xce\xbcs: (\d+)", programs.run("systemd-analyze", "timespan", span))
     assert found is not None
+    return int(found[1]) / 1e6
+
+
+def test_the_daemon_says_that_it_lives_more_often_than_it_has_to() -> None:
     # Its longest rest, as the daemon's own tests hold it to a third of what it is given.
-    assert int(found[1]) / 1e6 / 3 >= 300.0
+    assert seconds_of("WatchdogSec") / 3 >= 300.0
+
+
+def test_set_up_waits_for_systemctl_as_long_as_systemd_waits_for_the_daemon() -> None:
+    waits = install_units.systemctl("disable", "--now", "holdstill-nightly.service").timeout
+
+    # systemd.service(5): TimeoutStopSec= is given to the stop, and again to ExecStopPost=.
+    assert waits > 2 * seconds_of("TimeoutStopSec")
+    # DefaultTimeoutStartSec= (systemd-system.conf(5)), since the unit has none of its own.
+    assert waits > 90.0
 
 
 @pytest.mark.parametrize("timer", [name for name in SHIPPED if name.endswith(".timer")])

@@ -29,6 +29,15 @@ write_control
 pack "$work/package.deb"
 """
 """What configs/package/build does once it has the wheels."""
+SOURCE = """\
+set -euo pipefail
+top=$1 work=$2 version=0.1.0 pip=(echo) arch=amd64
+. "$top/configs/package/wheels.sh"
+mapfile -t for_arch < <(platforms)
+own_wheel
+for_python 3.11 download
+"""
+"""What it does before, with a pip that only says what it was told."""
 PLACES = re.compile(
     r"(opt|usr|usr/bin|usr/lib|usr/share|usr/share/doc)$"
     r"|opt/holdstill(/|$)|usr/bin/holdstill$|usr/share/doc/holdstill(/|$)"
@@ -142,6 +151,16 @@ def test_scripts_are_shell_and_enable_nothing(package: Package) -> None:
         assert not re.search(r"\brm\b.*(/etc/holdstill|/var/lib|/srv)", script)
 
 
+def test_our_wheel_is_made_of_all_that_is_installed(tmp_path: Path) -> None:
+    said = programs.run("bash", "-c", SOURCE, "source", TOP, tmp_path).decode()
+
+    tools = tomllib.loads((TOP / "pyproject.toml").read_text(encoding="utf-8"))["tool"]
+    patterns = [name for names in tools["setuptools"]["data-files"].values() for name in names]
+    assert [name for name in patterns if not list((tmp_path / "source").glob(name))] == []
+    # The page's unit is in the package, so what it imports has to be there, too.
+    assert said.splitlines()[-1].endswith(f" holdstill[page]=={VERSION}")
+
+
 def test_from_the_same_tree_come_the_same_bytes(package: Package, tmp_path: Path) -> None:
     again = lay(tmp_path, umask=0o077)
 
@@ -165,7 +184,7 @@ def test_it_is_built_without_network_from_a_folder_of_wheels(tmp_path: Path) -> 
     check_members(package)
     project = tomllib.loads((TOP / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     bundled = package.contents["usr/share/doc/holdstill/copyright"].decode().lower()
-    for dependency in project["dependencies"]:
+    for dependency in (*project["dependencies"], *project["optional-dependencies"]["page"]):
         name = re.split(r"[^\w-]", dependency)[0]
         assert f"\n{name} " in bundled
     # PEP 405: an environment is where its pyvenv.cfg is, so it can be tried uninstalled.

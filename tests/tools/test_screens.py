@@ -15,6 +15,7 @@ import jsonschema
 import pytest
 
 from holdstill.cli import schema
+from holdstill.system import shown_width
 from support import terminals
 from support.command_line import attempt
 from support.keeping import FakeClock
@@ -104,6 +105,19 @@ def _may_differ(word: str) -> bool:
     is_number = word.lstrip("(")[:1].isdigit()
     return word.endswith(":") or is_number or word in {"nothing", "was", "deleted", "it",
         "--apply", "does"}  # fmt: skip
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_who_shows_it_on_a_terminal_of_its_own_says_how_wide_that_is(
+    house: House, size: Size, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(shown_width.VARIABLE, str(size[0]))
+
+    piped = attempt(*house.commands["list of one"]).stdout.decode()
+
+    ages = re.compile(r"\d+ (s|min|h) ")  # this command ran a moment before the other one
+    shown = terminals.screen(*house.commands["list of one"], size=size)
+    assert ages.sub("", piped) == ages.sub("", shown)
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -17,6 +17,7 @@ from rich.text import Text
 from holdstill.cli import columns
 from holdstill.cli.terminal import visible
 from holdstill.model.foreign_text import printable_lines
+from holdstill.system import shown_width
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -95,4 +96,6 @@ def _folded(text: Text, width: int) -> Text:
 def console(*, is_error: bool = False) -> Console:
     """Return a console on standard output, or error."""
     out = Console(stderr=is_error)
-    return out if out.is_terminal else Console(stderr=is_error, width=NO_WIDTH)
+    if out.is_terminal:
+        return out
+    return Console(stderr=is_error, width=shown_width.stated() or NO_WIDTH)

@@ -179,7 +179,8 @@ def _usual_links(undo: ExitStack, *, is_new_link: bool) -> Path:
     if is_new_link:
         raise UsageError(
             f"which page? {LINKS} is not there, so the unit does not run",
-            hint="name the folder that the running page was given with --links",
+            hint="`sudo systemctl start holdstill-keeper-page` starts it; of another page, name "
+            "the folder with --links that it was given",
         )
     return undo.enter_context(work_folder.made())
 
@@ -214,5 +215,6 @@ def _check_installed() -> None:
     if missing:
         raise UsageError(
             f"the page needs {', '.join(missing)}, not installed here",
-            hint="install holdstill with its extra: `pip install '.[page]'` in a checkout",
+            hint="the Debian package has them; or install holdstill with its extra: "
+            "`pip install '.[page]'` in a checkout",
         )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TypeVar
 import msgspec
 
 from holdstill.errors import DocumentError
+from holdstill.system import shown_width
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
@@ -37,8 +38,8 @@ class Holdstill:
         self._console = console
         self._here = f"{here}{os.sep}"
 
-    def run(self, *words: str | PurePath, accepted: tuple[int, ...] = (0,)) -> str:
-        """Run a command; return what it printed.
+    def run(self, *words: str | PurePath, accepted: tuple[int, ...] = (0,), width: int = 0) -> str:
+        """Run a command; return what it printed, for a terminal of so many columns if not 0.
 
         Raises:
             CommandError: it failed; its own output is in the message.
@@ -46,13 +47,17 @@ class Holdstill:
         texts = [os.fspath(word) for word in words]
         shown = shlex.join(text.removeprefix(self._here) for text in texts)
         self._console.print(f"$ holdstill {shown}", style="bold")
-        command = Command.of(*PROGRAM, *texts, timeout=_TIMEOUT, accepted=accepted)
+        command = Command.of(
+            *PROGRAM, *texts,
+            timeout=_TIMEOUT, accepted=accepted, environment=shown_width.stating(width),
+        )  # fmt: skip
         with self._console.status(f"{words[0]} ..."):
             return self._machine.run(command).decode()
 
     def show(self, *words: str | PurePath) -> None:
-        """Run a command and show what it prints."""
-        self._console.print(self.run(*words))
+        """Run a command and show what it prints, as it would itself on this terminal."""
+        width = self._console.width if self._console.is_terminal else 0
+        self._console.print(self.run(*words, width=width))
 
     def ask(self, kind: type[T], *words: str | PurePath, accepted: tuple[int, ...] = (0,)) -> T:
         """Run a command for its report.

@@ -27,6 +27,11 @@ SYSTEMD_RUNS = Path("/run/systemd/system")
 """Is there when systemd is the init of this machine (sd_booted(3))."""
 
 
+PATIENCE = 400.0
+"""Seconds for systemctl. A service has 90 to start (systemd-system.conf(5)); ours have 180 to
+stop, and as many for what they then put back."""
+
+
 _PROGRAM = re.compile(r"^(Exec\w+=[-@:+!|]*)/\S*/holdstill(?=\s|$)", re.MULTILINE)
 
 
@@ -37,6 +42,11 @@ class Installed:
     units: tuple[str, ...] = ()
     enabled: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+
+
+def systemctl(*words: str, accepted: tuple[int, ...] = (0,)) -> Command:
+    """Return a command for systemd, which waits as long as systemd does."""
+    return Command.of("systemctl", *words, timeout=PATIENCE, accepted=accepted)
 
 
 def find_units(folder: Path) -> tuple[Path, ...]:
@@ -68,13 +78,13 @@ def install_units(machine: BoardFiles, folder: Path, program: str, runner: Runne
     names_of = tuple(unit.name for unit in units)
     wanted = tuple(unit.name for unit in units if _is_enabled_by_hand(unit))
     if machine.is_this_one:
-        runner.run(Command.of("systemctl", "daemon-reload"))
-        runner.run(Command.of("systemctl", "enable", "--now", *wanted))
+        runner.run(systemctl("daemon-reload"))
+        runner.run(systemctl("enable", "--now", *wanted))
         return Installed(names_of, wanted)
     if shutil.which("systemctl") is None:
         note = f"no systemctl here: enable {', '.join(wanted)} when that system runs"
         return Installed(names_of, (), (note,))
-    runner.run(Command.of("systemctl", f"--root={machine.top}", "enable", *wanted))
+    runner.run(systemctl(f"--root={machine.top}", "enable", *wanted))
     return Installed(names_of, wanted)
 
 
@@ -109,13 +119,13 @@ def remove_units(machine: BoardFiles, folder: Path, runner: Runner) -> list[str]
         return []
     wanted = [unit.name for unit in there if _is_enabled_by_hand(unit)]
     if machine.is_this_one and SYSTEMD_RUNS.exists():
-        runner.run(Command.of("systemctl", "disable", "--now", *wanted))
+        runner.run(systemctl("disable", "--now", *wanted))
     elif shutil.which("systemctl") is not None:
-        runner.run(Command.of("systemctl", f"--root={machine.top}", "disable", *wanted))
+        runner.run(systemctl(f"--root={machine.top}", "disable", *wanted))
     there += [machine.place(TMPFILES) / path.name for path in _tmpfiles(folder)]
     gone = [text for path in there for text in unlinked(path)]
     if machine.is_this_one and SYSTEMD_RUNS.exists():
-        runner.run(Command.of("systemctl", "daemon-reload"))
+        runner.run(systemctl("daemon-reload"))
     return gone
 
 

@@ -24,7 +24,7 @@ from holdstill.version import VERSION
 from support import programs
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
 HERE = Path(__file__).parent
 PROJECT = HERE.parents[2]
@@ -300,20 +300,25 @@ def scratch(parent: Path) -> Iterator[Path]:
 
 
 def build_card(
-    made_from: Tree, image: Path, *, ids: Ids | None = None, size: int = 2 << 30
+    made_from: Tree,
+    image: Path,
+    *,
+    ids: Ids | None = None,
+    size: int = 2 << 30,
+    furnished: Callable[[Path, Ids], None] | None = None,
 ) -> Card:
     """Make a bootable card: MBR, FAT32 boot partition, ext4 root; size a power of two.
 
     For a PC it boots in two ways: UEFI firmware finds plain files on the FAT, as a Pi's firmware
     does; an old PC's firmware finds syslinux in the sectors. For Arm: a Pi's firmware and U-Boot
-    find plain files.
+    find plain files. furnished: what makes a machine of the tree; the board pier-3 by default.
     """
     ids = ids or Ids()
     with scratch(cache()) as work:
         # Hard links: the copy costs no space, so nothing below may write into an existing file.
         programs.run("cp", "--archive", "--link", made_from.root, work / "root")
         with able_to_run(made_from.architecture):
-            furnish(work / "root", ids)
+            (furnished or furnish)(work / "root", ids)
             if made_from.architecture is not Architecture.AMD64:
                 replace(work / "root" / PATIENT, PATIENCE)
         boot = boot_files(work, ids, made_from.architecture)

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 def command(
     *, yes: bool, deletes: bool, confirm: str, units: Path | None, lines_of: Path | None
 ) -> None:
-    r"""Take away timers, settings, the reading key and the lines that let boards in.
+    r"""Take away timers, the page, settings, the reading key and the lines that let boards in.
 
     Captures stay, and so does the user whom they belong to: `holdstill keeper setup` takes them up
     again, and each board has to be let in again. With --captures the store is deleted as well,
