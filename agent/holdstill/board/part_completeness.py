@@ -6,7 +6,16 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import mounts
 from holdstill.board.named_finding import NamedFinding, left_out, missing, not_rebuildable
-from holdstill.model.layout import SUBVOLUME_STEP, Ext4, Luks, LvmPv, Raw
+from holdstill.model.layout import (
+    DISK_STEP,
+    SUBVOLUME_STEP,
+    VOLUME_BASE,
+    Ext4,
+    Luks,
+    LvmPv,
+    Other,
+    Raw,
+)
 from holdstill.model.sizes import counted
 
 if TYPE_CHECKING:
@@ -29,7 +38,11 @@ LOST_FEATURES = {
     "verity": "the files' verity is not kept",
     "compression": "compressed files cannot be read",
 }
-"""Features of an ext4 with which something is lost, and what."""
+"""Features of an ext4 or f2fs with which something is lost, and what."""
+_SHOWN_BY = {
+    "ext4": "`tune2fs -l` shows the features",
+    "f2fs": "`dump.f2fs` shows the features",
+}
 _PROJECT_OPTIONS = frozenset({"prjquota", "pquota", "pqnoenforce"})
 _QUOTA_OPTIONS = _PROJECT_OPTIONS | {
     "quota", "usrquota", "uquota", "uqnoenforce", "grpquota", "gquota", "gqnoenforce",
@@ -231,15 +244,16 @@ def _members(part: PartFacts) -> Iterator[NamedFinding]:
 
 
 def _features(part: PartFacts) -> Iterator[NamedFinding]:
-    if isinstance(part.file_system, Ext4) and not part.is_raw:
+    if isinstance(part.file_system, Ext4 | Other) and not part.is_raw:
+        kind = "ext4" if isinstance(part.file_system, Ext4) else part.file_system.type
         for feature in part.file_system.features:
             lost = LOST_FEATURES.get(feature)
             if lost is None and feature.startswith("FEATURE_"):
                 lost = "nobody here knows this feature"
             if lost:
                 yield not_rebuildable(
-                    f"{part.device}: {feature}", f"an ext4 with {feature}: {lost}",
-                    "`tune2fs -l` shows the features", f"{part.place}: {feature}",
+                    f"{part.device}: {feature}", f"an {kind} with {feature}: {lost}",
+                    _SHOWN_BY.get(kind, ""), f"{part.place}: {feature}",
                 )  # fmt: skip
             if feature == "quota":
                 yield _limits(part)

@@ -388,12 +388,14 @@ def part_words(number: int) -> str:
     partition, id_ = divmod(number, SUBVOLUME_STEP)
     return f"{partition}, subvolume {id_}" if partition else str(id_)
 
+        features: of an f2fs, those with which something is lost, as mkfs.f2fs names them.
 
 class Subvolume(Record, frozen=True, kw_only=True, tag_field="kind", tag="subvolume"):
     """A subvolume of a btrfs, which has an entry for each: a tree with inodes of its own.
 
     Attributes:
         of: number of the partition.
+    features: tuple[str, ...] = ()
         path: from the top of the file system, without a slash at its beginning.
         is_read_only: whether nothing can be written in it.
         is_default: whether it is what is mounted where nobody says which.
