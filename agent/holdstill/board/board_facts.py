@@ -142,12 +142,14 @@ class DiskFacts:
         gaps: what is between its partitions.
         boot_areas: its own areas beside its sectors (eMMC) that are not captured.
         has_protected_memory: whether it has one that nobody can copy.
+        has_logical: whether it has logical partitions (MBR).
     """
 
     device: str
     gaps: tuple[UsedGap, ...] = ()
     boot_areas: tuple[UncapturedArea, ...] = ()
     has_protected_memory: bool = False
+    has_logical: bool = False
 
     @property
     def name(self) -> str:

@@ -65,6 +65,7 @@ def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
         yield from _covered(part)
         yield from _directory_only(facts, part)
         yield from _subvolumes(facts, part)
+        yield from _group(facts, part)
         yield from _members(part)
         yield from _features(part)
     yield from _named_journals(facts)
@@ -224,15 +225,45 @@ def _seen_at(facts: BoardFacts, part: PartFacts, volume: Subvolume) -> Iterator[
             yield f"{mounted.place.rstrip('/')}{volume.path[len(inside) :]}"
 
 
-def _members(part: PartFacts) -> Iterator[NamedFinding]:
-    if isinstance(part.file_system, LvmPv) and part.file_system.members > 1:
-        group = part.file_system
+def _group(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding]:
+    """Find a volume group whose physical volumes are not all here, or not each by itself."""
+    group = part.file_system
+    if not isinstance(group, LvmPv):
+        return
+    what = f"{part.device}: volume group {group.group}"
+    here = [
+        one
+        for one in facts.parts
+        if isinstance(one.file_system, LvmPv)
+        and one.file_system.group_uuid == group.group_uuid
+        and one.number // DISK_STEP == part.number // DISK_STEP
+    ]
+    if len(here) < group.members:
         yield not_rebuildable(
-            f"{part.device}: volume group {group.group}",
-            f"it has {group.members} physical volumes, and only groups on one partition can be "
-            "made again",
-            "files can be taken out with `holdstill get`",
+            what,
+            f"it has {group.members} physical volumes, {len(here)} of them on this disk, and only "
+            "groups on one disk can be made again",
+            "`rebuild --disk all` makes it on one, if all its disks are captured; files can be "
+            "taken out with `holdstill get`",
         )
+    is_chained = facts.disks[part.number // DISK_STEP].has_logical
+    if group.spanning and (is_chained or any(map(_is_within, here))):
+        names = ", ".join(group.spanning)
+        yield not_rebuildable(
+            what,
+            f"{names}: of what is on several physical volumes, a rebuild makes one partition, and "
+            "cannot where one of them is in another volume, or the disk has logical partitions",
+            "`pvmove -n NAME` brings one onto one partition, if there is room (pvmove(8)); files "
+            "can be taken out with `holdstill get`",
+        )
+
+
+def _is_within(part: PartFacts) -> bool:
+    """Whether it is no partition, but a volume in one."""
+    return part.number % DISK_STEP > VOLUME_BASE
+
+
+def _members(part: PartFacts) -> Iterator[NamedFinding]:
     others = [name for name in part.members if f"/dev/{name}" != part.device]
     if others:
         shown = ", ".join(f"/dev/{name}" for name in others)

@@ -229,6 +229,7 @@ def _disks(
             tuple(_gaps(disk, doubts)),
             tuple(used_areas((area for area in left if area.place == place), doubts)),
             emmc_areas.has_protected_memory(disk.device),
+            disk.layout.has_logical,
         )
         for place, disk in enumerate(board.disks, start=1)
     )

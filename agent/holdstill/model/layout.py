@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
 DISK_STEP = 1000
 """What partitions of each further disk are numbered on by: the first one of a board's second disk
 is 1001. No table has so many slots in use."""
+PRIMARIES = 4
+"""Slots of an MBR beside its logical partitions."""
 DISKS_MAX = 8
 """Disks in a capture."""
 
@@ -159,6 +162,12 @@ class Disk(Record, frozen=True, kw_only=True):
     def areas(self) -> tuple[Partition | Volume, ...]:
         """All that can hold something: the partitions, and the volumes in them."""
         return (*self.partitions, *self.volumes)
+
+    @property
+    def has_logical(self) -> bool:
+        """Whether it has logical partitions, which are a chain within another (MBR)."""
+        is_dos = self.label is TableLabel.DOS
+        return is_dos and any(one.in_table > PRIMARIES for one in self.partitions)
 
     def area(self, number: int) -> Partition | Volume:
         """Return the partition or volume with this number; KeyError when there is none."""
@@ -326,6 +335,7 @@ class LvmPv(Record, frozen=True, kw_only=True, tag_field="kind", tag="lvm-pv"):
         extent_size: bytes; every logical volume has a whole number of extents.
         first_extent: byte at which the first extent begins.
         members: physical volumes of the group.
+        spanning: names of logical volumes that are on several of them.
     """
 
     uuid: str
@@ -334,6 +344,11 @@ class LvmPv(Record, frozen=True, kw_only=True, tag_field="kind", tag="lvm-pv"):
     extent_size: int
     first_extent: int
     members: int = 1
+    spanning: tuple[str, ...] = ()
+
+
+TOKEN = re.compile(r"[0-9A-Za-z][0-9A-Za-z._-]{0,63}")
+"""What a kind of token in a header of LUKS2 is called."""
 
 
 class Luks(Record, frozen=True, kw_only=True, tag_field="kind", tag="luks"):

@@ -76,6 +76,8 @@ def _lvm(system: LvmPv) -> Iterator[str]:
         yield f"{system.group[:40]!r} is no name of a volume group"
     if system.extent_size < SECTOR or system.extent_size & (system.extent_size - 1):
         yield "extent_size: expected a power of two"
+    if not all(map(_LVM_NAME.fullmatch, system.spanning)):
+        yield "spanning: expected names of logical volumes"
     if not 0 < system.first_extent <= _FIRST_BYTE_MAX or system.first_extent % SECTOR:
         yield f"first_extent: expected whole sectors, at most {_FIRST_BYTE_MAX}"
 

@@ -15,7 +15,7 @@ from holdstill.filesystems.kernel_filled.subvolume_trees import SubvolumeTree
 from holdstill.filesystems.swap import swap_writer
 from holdstill.model import attachment_names, names, pieces, tree_views
 from holdstill.model.layout import Luks, LvmPv
-from holdstill.rebuild import disk_choice, new_identity, sibling_changes
+from holdstill.rebuild import disk_choice, gathered_groups, new_identity, sibling_changes
 from holdstill.rebuild.id_map import IdMap
 from holdstill.rebuild.new_identity import IdentityChange
 from holdstill.rebuild.overlay import Overlay
@@ -189,6 +189,10 @@ def of_disk(source: RebuildSource, disk: int | Literal["all"] | None) -> Rebuild
     return replace(source, manifest=only, place=disk or 1) if several else source
 
 
+    return _gathered(_chosen(source, disk))
+
+
+def _chosen(source: RebuildSource, disk: int | Literal["all"] | None) -> RebuildSource:
 def _on_one(source: RebuildSource) -> RebuildSource:
     made = disk_choice.merged(source.manifest)
     renamed = Renamed(made.ids, made.devices)
@@ -196,6 +200,12 @@ def _on_one(source: RebuildSource) -> RebuildSource:
     references = ReferenceChanges(reader, renamed.words)
     for part in made.manifest.parts:
         references.visit(part.number, (view.inside for view in part.views))
+def _gathered(source: RebuildSource) -> RebuildSource:
+    """Return a source whose volume groups are where each of their volumes can be in one piece."""
+    manifest, notes = gathered_groups.made(source.manifest)
+    return replace(source, manifest=manifest, notes=(*source.notes, *notes)) if notes else source
+
+
         if tree_views.root_folder(part.views):
             what = "has systems in folders: those that were not running are left as they are"
             references.left.append(IdentityChange(f"partition {part.label}", what))

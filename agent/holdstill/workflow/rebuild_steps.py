@@ -123,7 +123,7 @@ class StepWriter:
             case MakeLvm():
                 lvm_writer.write(
                     path, offset=step.offset, size=step.size, parameters=step.parameters,
-                    volumes=step.volumes,
+                    members=step.members, volumes=step.volumes,
                 )  # fmt: skip
             case MakeLuks():
                 self._make_luks(step)

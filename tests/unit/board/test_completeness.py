@@ -457,6 +457,35 @@ def test_an_open_volume_on_a_captured_partition() -> None:
     )
     facts = board(
         also=("40 30 254:0 / /srv/safe rw - ext4 /dev/mapper/safe rw",),
+@pytest.mark.parametrize(
+    ("number", "spanning", "expected"),
+    [
+        (4, (), []),
+        (1004, (), ["/dev/mmcblk0p3: volume group data", "/dev/x: volume group data"]),
+        (4, ("root",), []),
+        (501, ("root",), ["/dev/mmcblk0p3: volume group data", "/dev/x: volume group data"]),
+    ],
+)
+def test_a_group_on_two_partitions_of_one_disk_is_rebuilt(
+    number: int, spanning: tuple[str, ...], expected: list[str]
+) -> None:
+    group = LvmPv(
+        uuid="p", group="data", group_uuid="g", extent_size=4 << 20, first_extent=1 << 20,
+        members=2, spanning=spanning,
+    )  # fmt: skip
+    both = (
+        PartFacts(3, "/dev/mmcblk0p3", group, (179, 3), is_raw=True, holders=("dm-0",)),
+        PartFacts(number, "/dev/x", group, (179, 4), is_raw=True, holders=("dm-1",)),
+    )
+    facts = board()
+
+    disks = (facts.disks[0], DiskFacts("/dev/sda"))
+    facts = replace(facts, parts=(*facts.parts, *both), disks=disks)
+    assert said(facts) == [(NOT_REBUILDABLE, what) for what in expected]
+    chained = replace(facts, disks=(replace(disks[0], has_logical=True), disks[1]))
+    assert bool(said(chained)) is bool(expected or spanning)
+
+
         devices=(BlockDevice("mmcblk0p3", (179, 3), "mmcblk0"), open_volume),
         crypttab=(CrypttabEntry("safe", f"UUID={OTHER_UUID}", ()),),
         devices_of={"/dev/mapper/safe": (254, 0)},
