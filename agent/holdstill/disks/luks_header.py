@@ -10,7 +10,7 @@ import struct
 from typing import TYPE_CHECKING
 
 from holdstill.errors import LayoutError
-from holdstill.model.layout import Luks
+from holdstill.model.layout import TOKEN, Luks
 from holdstill.model.sizes import MIB, SECTOR
 
 if TYPE_CHECKING:
@@ -69,9 +69,10 @@ def _version_2(source: ByteSource, head: bytes) -> Luks:
     raw = source.read(_JSON_START, size - _JSON_START).partition(b"\0")[0]
     try:
         words = json.loads(raw)
-        (segment,) = words["segments"].values()
-        keyslot = next(iter(words["keyslots"].values()))
-        digest = next(iter(words["digests"].values()))
+        ((number, segment),) = words["segments"].items()
+        # Slots of other digests are for other keys, which may have another size.
+        digest = next(one for one in words["digests"].values() if number in one["segments"])
+        keyslot = words["keyslots"][min(digest["keyslots"], key=int)]
         if segment["type"] != "crypt" or "integrity" in segment or segment["iv_tweak"] != "0":
             raise LayoutError("a LUKS container with integrity, or of several parts")
         kdf = keyslot["kdf"]
@@ -87,11 +88,18 @@ def _version_2(source: ByteSource, head: bytes) -> Luks:
             kdf=str(kdf["type"]),
             kdf_memory=int(kdf.get("memory", 0)),
             kdf_time=int(kdf.get("time", kdf.get("iterations", 0))),
+            tokens=tuple(sorted({_kind(one) for one in words.get("tokens", {}).values()})),
         )
     except _ODD as error:
         raise LayoutError(
             "a LUKS header that is damaged, is being encrypted anew, or has no key slot"
         ) from error
+
+
+def _kind(token: dict[str, object]) -> str:
+    """Return what kind of token one is; of what is in it nothing is kept."""
+    kind = str(token["type"])
+    return kind if TOKEN.fullmatch(kind) else "unknown"
 
 
 def _text(raw: bytes) -> str:

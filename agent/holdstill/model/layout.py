@@ -366,6 +366,7 @@ class Luks(Record, frozen=True, kw_only=True, tag_field="kind", tag="luks"):
         kdf: how keys were made of passphrases: pbkdf2, argon2i or argon2id.
         kdf_memory: KiB that this took, as much as the board has for it; 0 for none.
         kdf_time: rounds of it.
+        tokens: kinds of what else had opened it, as its header names them (LUKS2).
     """
 
     version: int
@@ -379,6 +380,7 @@ class Luks(Record, frozen=True, kw_only=True, tag_field="kind", tag="luks"):
     kdf: str = ""
     kdf_memory: int = 0
     kdf_time: int = 0
+    tokens: tuple[str, ...] = ()
 
 
 class Other(Record, frozen=True, kw_only=True, tag_field="kind", tag="other"):
@@ -386,12 +388,14 @@ class Other(Record, frozen=True, kw_only=True, tag_field="kind", tag="other"):
 
     Attributes:
         type: the kernel's name, such as btrfs, xfs or f2fs.
+        features: of an f2fs, those with which something is lost, as mkfs.f2fs names them.
     """
 
     type: str
     uuid: str = ""
     label: str = ""
     size: int = 0
+    features: tuple[str, ...] = ()
 
 
 SUBVOLUME_STEP = 10**6
@@ -403,14 +407,12 @@ def part_words(number: int) -> str:
     partition, id_ = divmod(number, SUBVOLUME_STEP)
     return f"{partition}, subvolume {id_}" if partition else str(id_)
 
-        features: of an f2fs, those with which something is lost, as mkfs.f2fs names them.
 
 class Subvolume(Record, frozen=True, kw_only=True, tag_field="kind", tag="subvolume"):
     """A subvolume of a btrfs, which has an entry for each: a tree with inodes of its own.
 
     Attributes:
         of: number of the partition.
-    features: tuple[str, ...] = ()
         path: from the top of the file system, without a slash at its beginning.
         is_read_only: whether nothing can be written in it.
         is_default: whether it is what is mounted where nobody says which.

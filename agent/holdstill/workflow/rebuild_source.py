@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import Attachment, Manifest
     from holdstill.model.pieces import Part, PieceList
     from holdstill.model.sealed_capture import SealedCapture
+    from holdstill.model.unlocking import ContainerKey
     from holdstill.rebuild.new_identity import NewIdentity
     from holdstill.records.index_queries import Index
     from holdstill.system.process import Runner
@@ -71,6 +72,7 @@ class RebuildSource:
         place: which of several disks it is, 1 for the first; 0 where it is all there is.
         renamed: ids and device nodes of the board, and what they become on one disk.
         notes: what is not as on the captured disks.
+        keys: that containers have to know beside their passphrase.
     """
 
     capture: SealedCapture
@@ -80,6 +82,7 @@ class RebuildSource:
     place: int = 0
     renamed: Renamed = field(default_factory=Renamed)
     notes: tuple[str, ...] = ()
+    keys: tuple[ContainerKey, ...] = ()
 
     def entries(self, part: int) -> Iterator[Entry]:
         """Yield the entries of a partition as they are to be on the target."""
@@ -139,6 +142,10 @@ class RebuildSource:
         listed = assembled.read_list(self.capture, attachment)
         return listed, assembled.parts(self.capture, listed, attachment.name)
 
+    def keys_of(self, number: int) -> list[ContainerKey]:
+        """Return the keys that a container has to know beside its passphrase."""
+        return [key for key in self.keys if key.container == number]
+
     def check_attachments(self, *, boot_areas: bool) -> None:
         """Read boot gap, raw partitions and, if wanted, boot areas: they are written as they are.
 
@@ -182,6 +189,10 @@ def of_disk(source: RebuildSource, disk: int | Literal["all"] | None) -> Rebuild
         TargetRefusedError: they cannot be put onto one.
         VerificationError: a file that names partitions is damaged in the store.
     """
+    return _gathered(_chosen(source, disk))
+
+
+def _chosen(source: RebuildSource, disk: int | Literal["all"] | None) -> RebuildSource:
     several = len(source.manifest.disks) > 1
     if disk == "all":
         return _on_one(source) if several else source
@@ -189,10 +200,12 @@ def of_disk(source: RebuildSource, disk: int | Literal["all"] | None) -> Rebuild
     return replace(source, manifest=only, place=disk or 1) if several else source
 
 
-    return _gathered(_chosen(source, disk))
+def _gathered(source: RebuildSource) -> RebuildSource:
+    """Return a source whose volume groups are where each of their volumes can be in one piece."""
+    manifest, notes = gathered_groups.made(source.manifest)
+    return replace(source, manifest=manifest, notes=(*source.notes, *notes)) if notes else source
 
 
-def _chosen(source: RebuildSource, disk: int | Literal["all"] | None) -> RebuildSource:
 def _on_one(source: RebuildSource) -> RebuildSource:
     made = disk_choice.merged(source.manifest)
     renamed = Renamed(made.ids, made.devices)
@@ -200,12 +213,6 @@ def _on_one(source: RebuildSource) -> RebuildSource:
     references = ReferenceChanges(reader, renamed.words)
     for part in made.manifest.parts:
         references.visit(part.number, (view.inside for view in part.views))
-def _gathered(source: RebuildSource) -> RebuildSource:
-    """Return a source whose volume groups are where each of their volumes can be in one piece."""
-    manifest, notes = gathered_groups.made(source.manifest)
-    return replace(source, manifest=manifest, notes=(*source.notes, *notes)) if notes else source
-
-
         if tree_views.root_folder(part.views):
             what = "has systems in folders: those that were not running are left as they are"
             references.left.append(IdentityChange(f"partition {part.label}", what))
@@ -251,7 +258,8 @@ def sibling(
         left.append(f"{source.manifest.root_file}: name, machine id and SSH host keys in it")
     if any(isinstance(part.file_system, LvmPv | Luks) for part in source.manifest.parts):
         left.append(
-            "names and ids of LVM and LUKS: with both cards in one machine, it takes them for one"
+            "names and ids of LVM and LUKS, and key files: with both cards in one machine, it "
+            "takes them for one"
         )
     changes = (*map(str, made.changes), *(f"left as it is: {what}" for what in left))
     return replace(source, manifest=made.manifest, overlay=made.overlay), changes

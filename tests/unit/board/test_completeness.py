@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -32,6 +33,7 @@ from holdstill.model.layout import (
     Ext4,
     Fat,
     FileSystem,
+    Luks,
     LvmPv,
     Other,
     Partition,
@@ -39,7 +41,12 @@ from holdstill.model.layout import (
     Swap,
     TableLabel,
 )
-from holdstill.model.system_tables import CrypttabEntry, FstabEntry, parse_fstab
+from holdstill.model.system_tables import (
+    CrypttabEntry,
+    FstabEntry,
+    parse_crypttab,
+    parse_fstab,
+)
 
 if TYPE_CHECKING:
     from holdstill.board.mounts import Mount
@@ -450,13 +457,6 @@ def test_a_volume_group_is_rebuilt_if_it_is_on_one_partition(members: int) -> No
     assert found == more
 
 
-def test_an_open_volume_on_a_captured_partition() -> None:
-    open_volume = BlockDevice("dm-0", (254, 0), "dm-0", below=("mmcblk0p3",), mapping="CRYPT")
-    third = PartFacts(
-        3, "/dev/mmcblk0p3", Raw(type="crypto_LUKS"), (179, 3), is_raw=True, holders=("dm-0",)
-    )
-    facts = board(
-        also=("40 30 254:0 / /srv/safe rw - ext4 /dev/mapper/safe rw",),
 @pytest.mark.parametrize(
     ("number", "spanning", "expected"),
     [
@@ -486,6 +486,13 @@ def test_a_group_on_two_partitions_of_one_disk_is_rebuilt(
     assert bool(said(chained)) is bool(expected or spanning)
 
 
+def test_an_open_volume_on_a_captured_partition() -> None:
+    open_volume = BlockDevice("dm-0", (254, 0), "dm-0", below=("mmcblk0p3",), mapping="CRYPT")
+    third = PartFacts(
+        3, "/dev/mmcblk0p3", Raw(type="crypto_LUKS"), (179, 3), is_raw=True, holders=("dm-0",)
+    )
+    facts = board(
+        also=("40 30 254:0 / /srv/safe rw - ext4 /dev/mapper/safe rw",),
         devices=(BlockDevice("mmcblk0p3", (179, 3), "mmcblk0"), open_volume),
         crypttab=(CrypttabEntry("safe", f"UUID={OTHER_UUID}", ()),),
         devices_of={"/dev/mapper/safe": (254, 0)},
@@ -507,6 +514,65 @@ def test_crypttab_names_a_volume_of_another_disk(
     entry = CrypttabEntry("safe", f"UUID={OTHER_UUID}", options)
 
     assert said(board(crypttab=(entry,))) == expected
+
+
+LUKS = Luks(
+    version=2, uuid=OTHER_UUID, cipher="aes-xts-plain64", key_bits=512, first_byte=16 << 20
+)  # fmt: skip
+
+
+def encrypted(line: str, *, tokens: tuple[str, ...] = (), captured: str = "") -> BoardFacts:
+    """Return a board with a container in its third partition, and a line of crypttab."""
+    luks = msgspec.structs.replace(LUKS, tokens=tokens)
+    third = PartFacts(
+        3, "/dev/mmcblk0p3", luks, (179, 3), names=frozenset({f"UUID={OTHER_UUID}"}), is_raw=True,
+        holders=("dm-0",),
+    )  # fmt: skip
+    facts = board(crypttab=tuple(parse_crypttab(line)))
+    keys = frozenset({captured} if captured else ())
+    return replace(facts, parts=(*facts.parts, third), captured_keys=keys)
+
+
+@pytest.mark.parametrize(
+    ("line", "tokens", "is_told"),
+    [
+        (f"data UUID={OTHER_UUID} none luks", (), False),
+        (f"data UUID={OTHER_UUID} /etc/keys/a luks", (), False),
+        (f"data UUID={OTHER_UUID.upper()} /etc/keys/b luks", (), True),
+        (f"data UUID={OTHER_UUID} - tpm2-device=auto", ("systemd-tpm2",), True),
+        (f"data UUID={OTHER_UUID} none luks", ("clevis",), True),
+        (f"data UUID={OTHER_UUID} none luks", ("systemd-recovery",), False),
+    ],
+)
+def test_what_opens_a_container_that_a_rebuild_cannot_give_back_is_told(
+    line: str, tokens: tuple[str, ...], *, is_told: bool
+) -> None:
+    found = said(encrypted(line, tokens=tokens, captured="/etc/keys/a"))
+
+    what = (NOT_REBUILDABLE, "/dev/mmcblk0p3: data in crypttab")
+    assert found == ([what] if is_told else [])
+
+
+def test_a_key_that_the_owner_can_do_without_is_no_alarm() -> None:
+    facts = encrypted(f"data UUID={OTHER_UUID} /etc/keys/b luks")
+
+    assert said(facts, "data") == [(FindingKind.LEFT_OUT, "/dev/mmcblk0p3: data in crypttab")]
+
+
+def test_tokens_of_a_container_that_crypttab_does_not_name_are_told() -> None:
+    facts = encrypted("", tokens=("clevis",))
+
+    assert said(facts) == [(NOT_REBUILDABLE, "/dev/mmcblk0p3: tokens")]
+
+
+def test_features_of_an_f2fs_with_which_something_is_lost_are_told() -> None:
+    kind = Other(type="f2fs", features=("encrypt", "verity"))
+
+    found = said(board(root=root_part(kind, ROOT.replace("ext4", "f2fs"))))
+    assert found == [
+        (NOT_REBUILDABLE, "/dev/mmcblk0p2: encrypt"),
+        (NOT_REBUILDABLE, "/dev/mmcblk0p2: verity"),
+    ]
 
 
 AT = "30 1 0:25 /@ / rw - btrfs /dev/mmcblk0p2 rw,subvolid=256,subvol=/@"

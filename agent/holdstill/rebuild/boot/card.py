@@ -66,6 +66,7 @@ class BootVolume:
         tree: its files, None when they cannot be read.
         first_sector: its first 512 bytes.
         mapped: names of the device of a volume inside a partition.
+        remade: of an encrypted container that is made again, as it was; None for any other.
     """
 
     number: int
@@ -78,6 +79,7 @@ class BootVolume:
     tree: BootTree | None = None
     first_sector: bytes = b""
     mapped: tuple[str, ...] = ()
+    remade: Luks | None = None
 
     @property
     def name(self) -> str:
@@ -260,10 +262,11 @@ def volume_of(
 ) -> BootVolume:
     """Return a partition as its board will see it."""
     kind, uuid, label = _names(system)
+    remade = system if isinstance(system, Luks) else None
     if isinstance(partition, Volume):
         return BootVolume(
             partition.number, kind, uuid=uuid, label=label, tree=tree, first_sector=first_sector,
-            mapped=partition.nodes,
+            mapped=partition.nodes, remade=remade,
         )  # fmt: skip
     return BootVolume(
         number=partition.number,
@@ -275,6 +278,7 @@ def volume_of(
         partlabel=partition.name,
         tree=tree,
         first_sector=first_sector,
+        remade=remade,
     )
 
 
