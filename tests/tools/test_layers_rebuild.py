@@ -76,13 +76,18 @@ def mounted(part: CapturedPart) -> CapturedPart:
 
 @contextmanager
 def source(
-    folder: Path, manifest: Manifest, *, crypttab: bytes = CRYPTTAB, keys: Sequence[str] = ()
+    folder: Path,
+    manifest: Manifest,
+    *,
+    crypttab: bytes = CRYPTTAB,
+    keys: Sequence[str] = (),
+    folders: Sequence[bytes] = (),
 ) -> Iterator[RebuildSource]:
     contents = FolderContents(folder / "content")
     files = {
         ROOT: (
             a_folder(b"etc"), a_file(contents, b"etc/crypttab", crypttab),
-            *(a_file(contents, key.encode(), KEY) for key in keys),
+            *(a_file(contents, key.encode(), KEY) for key in keys), *map(a_folder, folders),
             a_file(contents, b"etc/fstab", b"/dev/mapper/board--vg-root / ext4 defaults 0 1\n"),
             a_file(contents, b"secret", SECRET),
         ),
@@ -219,13 +224,29 @@ def test_a_key_file_of_crypttab_opens_what_is_made_again(tmp_path: Path) -> None
 
 def test_a_key_file_that_is_not_captured_is_told_with_its_line(tmp_path: Path) -> None:
     image = tmp_path / "card.img"
-    with source(tmp_path, described(luks=16 * MIB), crypttab=BY_FILE) as captured:
+    manifest = described(luks=16 * MIB)
+    with source(tmp_path, manifest, crypttab=BY_FILE, folders=[b"dev", b"usr"]) as captured:
         made = container_keys.added(captured)
-        rebuilt(image, made, size=660 * MIB, passphrase=b"open sesame")
+        report = rebuilt(image, made, size=660 * MIB, passphrase=b"open sesame")
 
     (note,) = made.notes
     assert note.startswith("crypttab crypt: its key file /etc/data.key is not among its files")
     assert not opens_by_key_file(image, tmp_path)
+    # Also judged by the finished card, whose header alone does not tell.
+    (lack,) = (line for line in report.boot_trouble if "crypttab" in line)
+    assert lack.startswith("system: missing  crypttab crypt: its key file /etc/data.key")
+
+
+def test_what_opened_a_container_that_is_made_again_is_gone_from_the_finished_card(
+    tmp_path: Path,
+) -> None:
+    image = tmp_path / "card.img"
+    table = f"crypt UUID={LUKS.uuid} key luks,keyscript=/sbin/key\n".encode()
+    manifest = described(luks=16 * MIB)
+    with source(tmp_path, manifest, crypttab=table, folders=[b"dev", b"usr"]) as captured:
+        report = rebuilt(image, captured, size=660 * MIB, passphrase=b"open sesame")
+
+    assert any("the program /sbin/key opened it" in line for line in report.boot_trouble)
 
 
 def test_a_damaged_key_file_is_no_key(tmp_path: Path) -> None:

@@ -21,6 +21,7 @@ _FIRST = struct.Struct(">6sH32s32s32sII20s32sI40s")
 _SECOND = struct.Struct(">6sHQQ48s32s64s40s48sQ")
 _SLOT = struct.Struct(">II")
 """What a key slot begins with: its state, and the rounds of its PBKDF2."""
+_UUID = slice(168, 208)
 _ACTIVE = 0x00AC71F3
 _JSON_START = 4096
 _ODD = (
@@ -28,6 +29,11 @@ _ODD = (
 )  # fmt: skip
 """What odd words of a header raise when they are understood; the last one by their depth."""
 _HEADER_MAX = 4 * MIB
+
+
+def uuid_in(first: bytes) -> str:
+    """Return the UUID in the first sector of a container, of version 1 and 2 alike."""
+    return _text(first[_UUID])
 
 
 def read(source: ByteSource) -> Luks:

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.disks import partition_table, volumes_on_disk
+from holdstill.disks import luks_header, partition_table, volumes_on_disk
 from holdstill.errors import HoldstillError
 from holdstill.filesystems import probe
 from holdstill.filesystems.ext4 import ext4_reader
@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 
 SMALL = 1 << 20
 """Bytes of a file of settings."""
+LUKS = "crypto_LUKS"
+"""What blkid calls an encrypted container."""
 LINKS_MAX = 40
 """Symlinks on one path; the kernel follows as many."""
 
@@ -250,7 +252,9 @@ def _volumes(source: OpenFile, disk: Disk) -> Iterator[BootVolume]:
 def _volume(window: OpenFile, disk: Disk, partition: Partition | Volume) -> BootVolume:
     system = probe.probe(window)
     first_sector = window.read(0, min(512, window.size))
-    return volume_of(disk, partition, system, _tree(window, system), first_sector)
+    found = volume_of(disk, partition, system, _tree(window, system), first_sector)
+    is_luks = isinstance(system, Raw) and system.type == LUKS
+    return replace(found, uuid=luks_header.uuid_in(first_sector)) if is_luks else found
 
 
 def volume_of(
@@ -297,7 +301,7 @@ def _names(system: FileSystem) -> tuple[str, str, str]:
         case LvmPv():
             return "LVM2_member", "", ""
         case Luks(uuid=uuid, label=label):
-            return "crypto_LUKS", uuid, label
+            return LUKS, uuid, label
         case Container() | Subvolume():
             return "", "", ""
 

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from holdstill.rebuild.boot.namespace import Namespace
     from holdstill.rebuild.boot.report import ChainLink
 
-LUKS = "crypto_LUKS"
-
 
 @dataclass(frozen=True)
 class KeyPlace:
@@ -58,7 +56,7 @@ def links(card: BootCard, space: Namespace, line: CrypttabEntry) -> Iterator[Cha
     if not volumes and not cards.names_a_partition(line.spec):
         return
     name = f"crypttab {line.name}"
-    if volumes and volumes[0].kind == LUKS:
+    if volumes and volumes[0].kind == cards.LUKS:
         yield _link(name, space, line, volumes[0])
     elif volumes:
         yield found(name, line.spec)
