@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from holdstill.board import mounts
 from holdstill.board.named_finding import NamedFinding, left_out, missing, not_rebuildable
 from holdstill.model.layout import (
+    ARRAY,
     DISK_STEP,
     SUBVOLUME_STEP,
     VOLUME_BASE,
@@ -113,6 +114,8 @@ def _around(disk: DiskFacts) -> Iterator[NamedFinding]:
 
 
 def _holders(part: PartFacts) -> Iterator[NamedFinding]:
+    if isinstance(part.file_system, Raw) and part.file_system.type == ARRAY:
+        return  # a member of one that runs is refused
     if part.holders and part.is_raw and not isinstance(part.file_system, LvmPv | Luks):
         held = ", ".join(f"/dev/{name}" for name in part.holders)
         yield missing(

@@ -321,6 +321,10 @@ class Raw(Record, frozen=True, kw_only=True, tag_field="kind", tag="raw"):
     size: int = 0
 
 
+ARRAY = "linux_raid_member"
+"""What blkid calls a member of an array (md(4))."""
+
+
 class Container(Record, frozen=True, kw_only=True, tag_field="kind", tag="container"):
     """An extended MBR partition, which only holds the logical ones."""
 

@@ -11,6 +11,7 @@ from holdstill.errors import PreflightError
 from holdstill.filesystems.ext4 import ext4_parameters, external_journal
 from holdstill.model import sizes
 from holdstill.model.layout import (
+    ARRAY,
     SUBVOLUME_STEP,
     Container,
     Ext4,
@@ -39,10 +40,6 @@ FREEZABLE = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs"})
 
 IMMUTABLE = frozenset({"squashfs", "erofs"})
 """File systems that no kernel can write to (Linux Documentation/filesystems, one file each)."""
-
-
-ARRAY = "linux_raid_member"
-"""What blkid calls a member of an array (md(4))."""
 
 
 EXTERNAL_JOURNAL = "jbd"

@@ -516,6 +516,15 @@ def test_crypttab_names_a_volume_of_another_disk(
     assert said(board(crypttab=(entry,))) == expected
 
 
+def test_a_member_of_an_array_is_refused_and_not_told_to_be_copied() -> None:
+    member = PartFacts(
+        3, "/dev/mmcblk0p3", Raw(type="linux_raid_member"), (179, 3), is_raw=True, holders=("md0",)
+    )
+    facts = board()
+
+    assert said(replace(facts, parts=(*facts.parts, member))) == []
+
+
 LUKS = Luks(
     version=2, uuid=OTHER_UUID, cipher="aes-xts-plain64", key_bits=512, first_byte=16 << 20
 )  # fmt: skip
