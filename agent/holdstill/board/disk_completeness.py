@@ -118,7 +118,10 @@ class _Board:
             if device.mapping in {"CRYPT", "LUKS"}
             else ""
         )
+        own = {disk.name for disk in self.facts.disks}
         for disk in self.disks_of(device):
+            if disk in own:
+                continue  # captured as well
             yield missing(
                 f"/dev/{disk}",
                 f"{captured} is {kind} ({below}): partition table, boot loader, headers "

@@ -436,6 +436,14 @@ def test_an_array_lacks_each_of_its_disks() -> None:
     assert {what for kind, what in found if kind is MISSING} == {"/dev/sda", "/dev/sdb", "/boot"}
 
 
+def test_a_disk_below_an_array_that_is_captured_as_well_is_not_missing() -> None:
+    facts = mapped("md")
+
+    found = said(replace(facts, disks=(DiskFacts("/dev/sda"), *facts.disks)))
+    assert (MISSING, "/dev/sda") not in found
+    assert (NOT_REBUILDABLE, "/dev/dm-0") in found
+
+
 def test_mappings_that_lead_in_a_circle_hold_nobody_up() -> None:
     facts = mapped("LVM")
     circle = BlockDevice("sda", (8, 0), "sda", below=("dm-0",))
