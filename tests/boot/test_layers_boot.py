@@ -92,14 +92,17 @@ def test_a_root_in_a_container_boots_with_the_new_passphrase_typed_at_the_consol
     words.write_text(f"{NEW_PASSPHRASE}\n")
     with layers.store(kept) as store:
         report = layers.rebuilt(
-            image, layers.LUKS, store, "--size", "1200M", "--passphrase-file", words
+            image, layers.LUKS, store, "--size", "1300M", "--passphrase-file", words
         )
     assert report["bootable"], report
+    assert "crypttab data: the key file /etc/keys/data.key opens it as before" in f"{report}"
 
     mounts, console, pier = alive(image, card, passphrase=NEW_PASSPHRASE)
 
     measured(f"LUKS: login after {pier.seconds_to_login} s, one passphrase typed")
     assert "/ /dev/mapper/cryptroot ext4" in mounts
+    # By the key file of its line in crypttab; the passphrase was typed once.
+    assert "/data /dev/mapper/data ext4" in mounts
     assert "unlock disk cryptroot" in console
     assert "cryptsetup: cryptroot: set up successfully" in console
     assert NEW_PASSPHRASE not in console
@@ -118,5 +121,6 @@ def test_on_request_the_same_boots_unencrypted(
     mounts, console, pier = alive(image, card)
 
     measured(f"made plain: login after {pier.seconds_to_login} s")
-    assert "/ /dev/vda2 ext4" in mounts
+    assert "/ /dev/vda3 ext4" in mounts
+    assert "/data /dev/vda2 ext4" in mounts
     assert kinds.MARKER in console

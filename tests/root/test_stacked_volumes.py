@@ -16,16 +16,19 @@ from msgspec import structs
 
 from holdstill.board import stacked_volumes
 from holdstill.board.layout import BoardDisk, BoardLayout, BoardPart
+from holdstill.disks import lvm_writer
 from holdstill.errors import PreflightError
 from holdstill.model import store_address
 from holdstill.model.layout import Disk, Ext4, Luks, LvmPv, Partition, Raw, TableLabel
 from holdstill.model.manifest import Grade
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import BoardSettings, Encrypted
+from holdstill.rebuild.steps import PlacedPhysical, PlacedVolume
 from holdstill.workflow import capture_method, capture_refusals, in_the_clear
 from holdstill.workflow.capture_method import CaptureMethod
 from support import loop, programs
 from support.recorded_layers import LUKS_2, LVM_HEAD, Recorded
+from unit.rebuild.test_layers import IDS, PV
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -41,6 +44,8 @@ ROOT, HOME, SPARE = (
         "CqU7yQKUVYIF1Uvqzhs90Ujxbq9PRI5M",
     )
 )
+TWO = {2: PV.uuid, 3: "CqU7yQ-KUVY-IF1U-vqzh-s90U-jxbq-9PRI5M"}
+"""Physical volumes of one group, by partition."""
 CONTAINER = "CRYPT-LUKS2-09d51ea3634d4111acdd1ddb86de7e40-cryptdata"
 SETTINGS = BoardSettings(board="pier-3", keeper=store_address.parse("ssh://keeper@boathouse"))
 
@@ -139,6 +144,49 @@ def test_logical_volumes_are_parts_of_their_own(kernel: Kernel) -> None:
     assert board.disk_of(volumes[2]).layout is disk
     chosen = capture_method.choose(around, raw_limit=MIB, remount_read_only=True)
     assert chosen.method is CaptureMethod.IDENTITY
+
+
+def test_a_group_on_two_partitions_has_each_volume_on_its_own(kernel: Kernel) -> None:
+    names = {"root": (IDS[0], 68, 2), "home": (IDS[1], 40, 3)}
+    members = tuple(
+        PlacedPhysical(uuid=uuid, size=100 * MIB, first_extent=MIB) for uuid in TWO.values()
+    )
+    volumes = tuple(
+        PlacedVolume(name=name, uuid=uuid, first=0, extents=size // 4, physical=TWO[number])
+        for name, (uuid, size, number) in names.items()
+    )
+    partitions, parts = [], []
+    for number, own in TWO.items():
+        device = kernel.device(None, 100 * MIB, name=f"pv{number}")
+        lvm_writer.write(
+            device, offset=0, size=100 * MIB, parameters=structs.replace(PV, uuid=own),
+            members=members, volumes=volumes,
+        )  # fmt: skip
+        one = Partition(number=number, start=number * 204800, size=204800, type="8e")
+        ((name, (uuid, size, _)),) = [item for item in names.items() if item[1][2] == number]
+        key = f"LVM-{PV.group_uuid}{uuid}".replace("-", "").replace("LVM", "LVM-")
+        holder = kernel.mapped(key, f"board-{name}", kernel.device(None, size * MIB, name=name))
+        raw = Raw(type="LVM2_member")
+        parts.append(BoardPart(number, device, one.start * 512, 100 * MIB, raw, holders=(holder,)))
+        partitions.append(one)
+    disk = Disk(
+        size=400 * MIB, label=TableLabel.DOS, id="0x9a3c5d2e", partitions=tuple(partitions),
+        device="/dev/mmcblk0",
+    )  # fmt: skip
+    board = BoardLayout((BoardDisk(Path("/dev/mmcblk0"), disk),), tuple(parts))
+    board = stacked_volumes.with_volumes(
+        board, BoardPath(b"/"), (), sys=kernel.sys, dev=kernel.dev
+    )
+
+    assert [part.number for part in board.parts] == [2, 501, 3, 502]
+    found = board.disks[0].layout.volumes
+    assert [(one.name, one.of) for one in found] == [("root", 2), ("home", 3)]
+    for number in TWO:
+        around = board.part(number)
+        assert isinstance(around.file_system, LvmPv)
+        assert (around.file_system.members, around.file_system.spanning) == (2, ())
+        chosen = capture_method.choose(around, raw_limit=1 << 40, remount_read_only=True)
+        assert chosen.method is CaptureMethod.IDENTITY  # neither copied raw nor called still
 
 
 def test_a_volume_that_is_not_active_is_refused_with_what_to_do(kernel: Kernel) -> None:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from msgspec import structs
@@ -12,9 +13,13 @@ from msgspec import structs
 from holdstill.disks import luks_check, luks_header, luks_sectors, luks_writer
 from holdstill.errors import CommandError, TargetRefusedError, VerificationError
 from holdstill.model.layout import Luks
+from holdstill.model.unlocking import ContainerKey
 from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
 from support import programs
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 MIB = 1 << 20
 OFFSET, SIZE = 3 * MIB, 24 * MIB
@@ -40,14 +45,14 @@ class Made:
     inside: Path
     kind: Luks
 
-    def check(self, passphrase: bytes = PASSPHRASE) -> None:
+    def check(self, passphrase: bytes = PASSPHRASE, keys: Sequence[ContainerKey] = ()) -> None:
         luks_check.check(
             self.target, self.inside, offset=OFFSET, size=SIZE, parameters=self.kind,
-            passphrase=passphrase, machine=LocalRunner(),
+            passphrase=passphrase, keys=keys, machine=LocalRunner(),
         )  # fmt: skip
 
 
-def made(folder: Path, kind: Luks) -> Made:
+def made(folder: Path, kind: Luks, keys: Sequence[ContainerKey] = ()) -> Made:
     target, inside = folder / "card.img", folder / "inside.img"
     for path in (target, inside):
         path.touch()
@@ -57,7 +62,7 @@ def made(folder: Path, kind: Luks) -> Made:
         file.write(b"of the tide" * 100_000)
     luks_writer.write(
         target, inside, offset=OFFSET, size=SIZE, parameters=kind, passphrase=PASSPHRASE,
-        machine=LocalRunner(),
+        keys=keys, machine=LocalRunner(),
     )  # fmt: skip
     return Made(target, inside, kind)
 
@@ -124,6 +129,56 @@ def test_each_one_has_a_key_of_its_own(kind: Luks, tmp_path: Path) -> None:
     start = OFFSET + kind.first_byte
 
     assert first[start : start + 512] != second[start : start + 512]
+
+
+KEYS = (
+    ContainerKey(2, "/etc/keys/a", None, b"\0line\nand more\n\xff"),
+    ContainerKey(2, "/etc/keys/b", 0, os.urandom(512)),
+)
+"""With what a prompt would cut off; one that wants the slot that a passphrase usually has."""
+
+
+@KINDS
+def test_key_files_open_it_as_well_and_cost_what_they_did(kind: Luks, tmp_path: Path) -> None:
+    card = made(tmp_path, kind, KEYS)
+    alone = container(card)
+    opens = ("cryptsetup", "open", "--test-passphrase", "--key-file")
+
+    for number, key in enumerate(KEYS):
+        file = tmp_path / f"{number}.key"
+        file.write_bytes(key.key)
+        slot = () if key.slot is None else ("--key-slot", str(key.slot))
+        assert programs.attempt(*opens, file, *slot, alone).returncode == 0
+    assert programs.attempt(*opens, "-", alone, stdin=PASSPHRASE).returncode == 0
+    assert programs.attempt(*opens, "-", alone, stdin=KEYS[0].key[:5]).returncode == 2
+    card.check(keys=KEYS)
+    with byte_source.opened(alone) as source:
+        assert luks_header.read(source) == kind  # the costs of the slot that was written last
+    other = replace(KEYS[0], key=b"another")
+    with pytest.raises(VerificationError, match="key file /etc/keys/a does not open"):
+        card.check(keys=(other,))
+
+
+# An unbound key has a digest of its own, and may have another size (cryptsetup-luksAddKey(8)).
+def test_the_size_of_the_key_is_that_of_the_slots_that_open_the_content(tmp_path: Path) -> None:
+    image, key = tmp_path / "container", tmp_path / "key"
+    image.touch()
+    os.truncate(image, 32 * MIB)
+    key.write_bytes(PASSPHRASE)
+    quick = ("--batch-mode", "--pbkdf", "pbkdf2", "--pbkdf-force-iterations", "1000")
+    words = ("--type", "luks2", "--key-size", "512", image, key)
+    programs.run("cryptsetup", "luksFormat", *quick, *words)
+    add = ("cryptsetup", "luksAddKey", *quick, "--key-file", key)
+    programs.run(*add, "--unbound", "--key-size", "256", "--key-slot", "1", image, key)
+    programs.run(*add, "--key-slot", "2", image, key)
+    programs.run("cryptsetup", "luksKillSlot", "--batch-mode", "--key-file", key, image, "0")
+    token = b'{"type":"clevis","keyslots":["2"],"jwe":{}}'
+    programs.run("cryptsetup", "token", "import", image, stdin=token)
+
+    with byte_source.opened(image) as source:
+        found = luks_header.read(source)
+    assert found.key_bits == 512
+    assert found.tokens == ("clevis",)
 
 
 # IEEE Std 1619-2007, annex B, vector 2 (from memory; confirmed by the kernel's crypto/testmgr.h):

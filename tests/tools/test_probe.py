@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.filesystems import probe
-from holdstill.model.layout import Raw
+from holdstill.model.layout import Other, Raw
 from holdstill.system import byte_source
 from support import loop, programs
 
@@ -77,3 +77,22 @@ def test_bcachefs_is_known_by_its_own_magic(tmp_path: Path) -> None:
         file.write(BCACHEFS)
 
     assert known_to_us(image) == "bcachefs"
+
+
+# mkfs.f2fs(8), -O: each name sets one bit; blkid agrees on the UUID and the label.
+@pytest.mark.parametrize("feature", ["", "encrypt", "verity", "casefold"])
+def test_the_features_of_an_f2fs_are_those_that_mkfs_was_told(
+    tmp_path: Path, feature: str
+) -> None:
+    image = loop.blank_image(tmp_path / "f2fs", size=64 << 20)
+    words = ["-O", f"extra_attr,{feature}"] if feature else ["-O", "extra_attr"]
+    more = ["-C", "utf8"] if feature == "casefold" else []
+    programs.run("mkfs.f2fs", "-q", "-l", "pier", *words, *more, image)
+
+    with byte_source.opened(image) as opened:
+        found = probe.probe(opened)
+    assert isinstance(found, Other)
+    assert found.features == ((feature,) if feature else ())
+    assert found.label == "pier"
+    said = programs.run("blkid", "-p", "-o", "value", "-s", "UUID", image).decode().strip()
+    assert found.uuid == said

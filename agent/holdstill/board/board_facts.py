@@ -142,12 +142,14 @@ class DiskFacts:
         gaps: what is between its partitions.
         boot_areas: its own areas beside its sectors (eMMC) that are not captured.
         has_protected_memory: whether it has one that nobody can copy.
+        has_logical: whether it has logical partitions (MBR).
     """
 
     device: str
     gaps: tuple[UsedGap, ...] = ()
     boot_areas: tuple[UncapturedArea, ...] = ()
     has_protected_memory: bool = False
+    has_logical: bool = False
 
     @property
     def name(self) -> str:
@@ -193,6 +195,7 @@ class BoardFacts:
         store: place of the mount that the keeper's store is on; "" for none of these.
         left_out_files: paths of loop devices' files, on captured file systems, that stay out.
         left_out_root: the one of these that / is in, in words; "" for none.
+        captured_keys: paths of key files that crypttab names, or may, and that are captured.
         excluded: trees that `exclude` in the settings leaves out as a whole.
         doubts: what could not be found out.
     """
@@ -208,5 +211,6 @@ class BoardFacts:
     store: str = ""
     left_out_files: frozenset[str] = frozenset()
     left_out_root: str = ""
+    captured_keys: frozenset[str] = frozenset()
     excluded: tuple[ExcludedTree, ...] = ()
     doubts: tuple[Doubt, ...] = ()

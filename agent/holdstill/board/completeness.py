@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import structs
 
-from holdstill.board import disk_completeness, part_completeness
+from holdstill.board import disk_completeness, part_completeness, unlocking_completeness
 from holdstill.board.named_finding import NamedFinding, missing
 from holdstill.model import path_pattern
 from holdstill.model.finding import Finding, FindingKind
@@ -46,7 +46,8 @@ def judge(facts: BoardFacts, leave_out: Sequence[str] = ()) -> Completeness:
     """
     elsewhere = disk_completeness.judge(facts)
     doubts = (missing(doubt.what, doubt.why, "") for doubt in facts.doubts)
-    named = (*elsewhere.findings, *part_completeness.judge(facts), *doubts)
+    parts = (*part_completeness.judge(facts), *unlocking_completeness.judge(facts))
+    named = (*elsewhere.findings, *parts, *doubts)
     judged = [(one, _words_for(one, leave_out)) for one in named]
     used = {word for _, words in judged for word in words}
     return Completeness(

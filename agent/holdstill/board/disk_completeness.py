@@ -58,7 +58,9 @@ class _Board:
         self.by_number = {device.number: device for device in facts.devices}
         self.by_name = {device.name: device for device in facts.devices}
         self.captured = {part.id for part in facts.parts if part.id is not None}
-        self.names = frozenset(_folded(name) for part in facts.parts for name in part.names)
+        self.names = frozenset(
+            system_tables.folded(name) for part in facts.parts for name in part.names
+        )
         self.seen = {mounted.number for mounted in facts.mounts}
         self.places = {mounted.place: mounted for mounted in facts.mounts}
 
@@ -116,7 +118,10 @@ class _Board:
             if device.mapping in {"CRYPT", "LUKS"}
             else ""
         )
+        own = {disk.name for disk in self.facts.disks}
         for disk in self.disks_of(device):
+            if disk in own:
+                continue  # captured as well
             yield missing(
                 f"/dev/{disk}",
                 f"{captured} is {kind} ({below}): partition table, boot loader, headers "
@@ -328,7 +333,7 @@ class _Board:
             return False  # a network's, a file, memory
         if name.removeprefix("/dev/").startswith(disk_order.NO_DISKS) or name in _NO_NAMES:
             return False
-        return number not in self.captured and _folded(name) not in self.names
+        return number not in self.captured and system_tables.folded(name) not in self.names
 
     def _led_to(self, spec: str) -> str:
         number = self.facts.devices_of.get(spec)
@@ -373,14 +378,3 @@ _MAPPINGS = {
     "bcache": "a cached disk",
     "mapping": "a mapping",
 }
-
-
-def _folded(name: str) -> str:
-    """Write a UUID in lower case; a label as it is."""
-    kind, _, value = name.partition("=")
-    return f"{kind}={value.strip(_QUOTES).lower()}" if kind.endswith("UUID") else (
-        f"{kind}={value.strip(_QUOTES)}" if value else name
-    )  # fmt: skip
-
-
-_QUOTES = "\"'"

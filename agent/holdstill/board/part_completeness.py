@@ -6,7 +6,17 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import mounts
 from holdstill.board.named_finding import NamedFinding, left_out, missing, not_rebuildable
-from holdstill.model.layout import SUBVOLUME_STEP, Ext4, Luks, LvmPv, Raw
+from holdstill.model.layout import (
+    ARRAY,
+    DISK_STEP,
+    SUBVOLUME_STEP,
+    VOLUME_BASE,
+    Ext4,
+    Luks,
+    LvmPv,
+    Other,
+    Raw,
+)
 from holdstill.model.sizes import counted
 
 if TYPE_CHECKING:
@@ -29,7 +39,11 @@ LOST_FEATURES = {
     "verity": "the files' verity is not kept",
     "compression": "compressed files cannot be read",
 }
-"""Features of an ext4 with which something is lost, and what."""
+"""Features of an ext4 or f2fs with which something is lost, and what."""
+_SHOWN_BY = {
+    "ext4": "`tune2fs -l` shows the features",
+    "f2fs": "`dump.f2fs` shows the features",
+}
 _PROJECT_OPTIONS = frozenset({"prjquota", "pquota", "pqnoenforce"})
 _QUOTA_OPTIONS = _PROJECT_OPTIONS | {
     "quota", "usrquota", "uquota", "uqnoenforce", "grpquota", "gquota", "gqnoenforce",
@@ -52,6 +66,7 @@ def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
         yield from _covered(part)
         yield from _directory_only(facts, part)
         yield from _subvolumes(facts, part)
+        yield from _group(facts, part)
         yield from _members(part)
         yield from _features(part)
     yield from _named_journals(facts)
@@ -99,6 +114,8 @@ def _around(disk: DiskFacts) -> Iterator[NamedFinding]:
 
 
 def _holders(part: PartFacts) -> Iterator[NamedFinding]:
+    if isinstance(part.file_system, Raw) and part.file_system.type == ARRAY:
+        return  # a member of one that runs is refused
     if part.holders and part.is_raw and not isinstance(part.file_system, LvmPv | Luks):
         held = ", ".join(f"/dev/{name}" for name in part.holders)
         yield missing(
@@ -211,15 +228,45 @@ def _seen_at(facts: BoardFacts, part: PartFacts, volume: Subvolume) -> Iterator[
             yield f"{mounted.place.rstrip('/')}{volume.path[len(inside) :]}"
 
 
-def _members(part: PartFacts) -> Iterator[NamedFinding]:
-    if isinstance(part.file_system, LvmPv) and part.file_system.members > 1:
-        group = part.file_system
+def _group(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding]:
+    """Find a volume group whose physical volumes are not all here, or not each by itself."""
+    group = part.file_system
+    if not isinstance(group, LvmPv):
+        return
+    what = f"{part.device}: volume group {group.group}"
+    here = [
+        one
+        for one in facts.parts
+        if isinstance(one.file_system, LvmPv)
+        and one.file_system.group_uuid == group.group_uuid
+        and one.number // DISK_STEP == part.number // DISK_STEP
+    ]
+    if len(here) < group.members:
         yield not_rebuildable(
-            f"{part.device}: volume group {group.group}",
-            f"it has {group.members} physical volumes, and only groups on one partition can be "
-            "made again",
-            "files can be taken out with `holdstill get`",
+            what,
+            f"it has {group.members} physical volumes, {len(here)} of them on this disk, and only "
+            "groups on one disk can be made again",
+            "`rebuild --disk all` makes it on one, if all its disks are captured; files can be "
+            "taken out with `holdstill get`",
         )
+    is_chained = facts.disks[part.number // DISK_STEP].has_logical
+    if group.spanning and (is_chained or any(map(_is_within, here))):
+        names = ", ".join(group.spanning)
+        yield not_rebuildable(
+            what,
+            f"{names}: of what is on several physical volumes, a rebuild makes one partition, and "
+            "cannot where one of them is in another volume, or the disk has logical partitions",
+            "`pvmove -n NAME` brings one onto one partition, if there is room (pvmove(8)); files "
+            "can be taken out with `holdstill get`",
+        )
+
+
+def _is_within(part: PartFacts) -> bool:
+    """Whether it is no partition, but a volume in one."""
+    return part.number % DISK_STEP > VOLUME_BASE
+
+
+def _members(part: PartFacts) -> Iterator[NamedFinding]:
     others = [name for name in part.members if f"/dev/{name}" != part.device]
     if others:
         shown = ", ".join(f"/dev/{name}" for name in others)
@@ -231,15 +278,16 @@ def _members(part: PartFacts) -> Iterator[NamedFinding]:
 
 
 def _features(part: PartFacts) -> Iterator[NamedFinding]:
-    if isinstance(part.file_system, Ext4) and not part.is_raw:
+    if isinstance(part.file_system, Ext4 | Other) and not part.is_raw:
+        kind = "ext4" if isinstance(part.file_system, Ext4) else part.file_system.type
         for feature in part.file_system.features:
             lost = LOST_FEATURES.get(feature)
             if lost is None and feature.startswith("FEATURE_"):
                 lost = "nobody here knows this feature"
             if lost:
                 yield not_rebuildable(
-                    f"{part.device}: {feature}", f"an ext4 with {feature}: {lost}",
-                    "`tune2fs -l` shows the features", f"{part.place}: {feature}",
+                    f"{part.device}: {feature}", f"an {kind} with {feature}: {lost}",
+                    _SHOWN_BY.get(kind, ""), f"{part.place}: {feature}",
                 )  # fmt: skip
             if feature == "quota":
                 yield _limits(part)

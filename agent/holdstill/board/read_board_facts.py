@@ -27,7 +27,7 @@ from holdstill.board.board_facts import (
     UncapturedArea,
     UsedGap,
 )
-from holdstill.disks import emmc_areas, used_gaps
+from holdstill.disks import emmc_areas, luks_header, used_gaps
 from holdstill.model import layout as layouts
 from holdstill.model import system_tables
 from holdstill.model.layout import Ext4, Fat, Luks, Other, Raw, Swap, TableLabel, Volume
@@ -43,9 +43,6 @@ if TYPE_CHECKING:
     from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.board.layout import BoardDisk, BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
-
-_LUKS_UUID = slice(168, 208)
-"""Of a LUKS header, version 1 and 2 alike (LUKS1 and LUKS2 On-Disk Format Specification)."""
 
 
 def read(
@@ -166,8 +163,7 @@ def _names(board: BoardLayout, part: BoardPart) -> Iterator[str]:
             yield from (f"UUID={uuid}", f"LABEL={label}")
         case Raw(type="crypto_LUKS"):
             with layout.opened_part(board, part) as source:
-                header = source.read(0, 512)
-            yield f"UUID={header[_LUKS_UUID].partition(bytes(1))[0].decode(errors='replace')}"
+                yield f"UUID={luks_header.uuid_in(source.read(0, 512))}"
         case _:
             pass
     disk = board.disk_of(part).layout
@@ -229,6 +225,7 @@ def _disks(
             tuple(_gaps(disk, doubts)),
             tuple(used_areas((area for area in left if area.place == place), doubts)),
             emmc_areas.has_protected_memory(disk.device),
+            disk.layout.has_logical,
         )
         for place, disk in enumerate(board.disks, start=1)
     )

@@ -144,14 +144,15 @@ class _Reader:
                 extent_size=found.extent_size,
                 first_extent=found.first_extent,
                 members=found.members,
+                spanning=tuple(one.name for one in found.spanning),
             ),
         )
-        if found.group_uuid in self.groups:
-            return  # its volumes are listed with the first partition of the group
+        # What is on several physical volumes is listed with the first one that is found.
+        spanning = found.spanning if found.group_uuid not in self.groups else ()
         self.groups.add(found.group_uuid)
         step = self.disk.layout.sector_size
         start, grain = (part.offset + found.first_extent) // step, found.extent_size // step
-        for one in found.volumes:
+        for one in (*found.own, *spanning):
             volume = self._added(
                 Volume(
                     number=self.next_number,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,10 @@ from holdstill.system import byte_source, files, work_folder
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from holdstill.model.layout import Luks
+    from holdstill.model.unlocking import ContainerKey
     from holdstill.system.process import Runner
 
 _TIMEOUT = 300.0
@@ -31,14 +35,15 @@ def check(
     size: int,
     parameters: Luks,
     passphrase: bytes,
+    keys: Sequence[ContainerKey] = (),
     machine: Runner,
 ) -> None:
-    """Check that a passphrase opens a container, and that its content is that of a file.
+    """Check that a passphrase and keys open a container, and that its content is that of a file.
 
     The arguments are those of `luks_writer.write`.
 
     Raises:
-        VerificationError: it does not, or is not.
+        VerificationError: one does not, or it is not.
     """
     with byte_source.opened(target) as opened:
         window = opened.window(offset, size)
@@ -50,7 +55,9 @@ def check(
                     f"{getattr(parameters, name)}",
                     hint=_HINT,
                 )
-        key = _volume_key(window.read(0, found.first_byte), passphrase, machine)
+        header = window.read(0, found.first_byte)
+        key = _volume_key(header, passphrase, machine)
+        _check_keys(header, keys, machine)
         cipher = SectorCipher(key, found.sector_size)
         length = (size - found.first_byte) // found.sector_size * found.sector_size
         with byte_source.uncached(target, window) as source, files.opened(inside) as expected:
@@ -66,11 +73,8 @@ def check(
 
 
 def _volume_key(header: bytes, passphrase: bytes, machine: Runner) -> bytes:
-    with work_folder.made(_memory(), prefix=_PREFIX) as folder:
-        copy, key = folder / "header", folder / "key"
-        copy.touch(0o600)
-        copy.write_bytes(header)
-        os.truncate(copy, len(header) + (1 << 20))
+    with _copied(header) as copy:
+        key = copy.with_name("key")
         words = ("luksDump", "--dump-master-key", "--batch-mode", "--key-file", "-")
         try:
             machine.run(
@@ -83,6 +87,35 @@ def _volume_key(header: bytes, passphrase: bytes, machine: Runner) -> bytes:
                 hint=_HINT,
             ) from error
         return key.read_bytes()
+
+
+def _check_keys(header: bytes, keys: Sequence[ContainerKey], machine: Runner) -> None:
+    """Check that each key file opens a container, by the slot that it has to."""
+    with _copied(header) as copy:
+        for one in keys:
+            slot = ("--key-slot", str(one.slot)) if one.slot is not None else ()
+            words = ("open", "--test-passphrase", "--batch-mode", *slot, "--key-file", "-")
+            try:
+                machine.run(
+                    Command.of("cryptsetup", *words, copy, timeout=_TIMEOUT), stdin=one.key
+                )
+            except CommandError as error:
+                raise VerificationError(
+                    f"the key file {one.path} does not open the container that was written: "
+                    f"{error}",
+                    hint=_HINT,
+                ) from error
+
+
+@contextmanager
+def _copied(header: bytes) -> Iterator[Path]:
+    """Hold a file with a header, and some room behind it, as cryptsetup wants it."""
+    with work_folder.made(_memory(), prefix=_PREFIX) as folder:
+        copy = folder / "header"
+        copy.touch(0o600)
+        copy.write_bytes(header)
+        os.truncate(copy, len(header) + (1 << 20))
+        yield copy
 
 
 def _memory() -> Path | None:

@@ -10,7 +10,7 @@ import struct
 from typing import TYPE_CHECKING
 
 from holdstill.errors import LayoutError
-from holdstill.model.layout import Luks
+from holdstill.model.layout import TOKEN, Luks
 from holdstill.model.sizes import MIB, SECTOR
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ _FIRST = struct.Struct(">6sH32s32s32sII20s32sI40s")
 _SECOND = struct.Struct(">6sHQQ48s32s64s40s48sQ")
 _SLOT = struct.Struct(">II")
 """What a key slot begins with: its state, and the rounds of its PBKDF2."""
+_UUID = slice(168, 208)
 _ACTIVE = 0x00AC71F3
 _JSON_START = 4096
 _ODD = (
@@ -28,6 +29,11 @@ _ODD = (
 )  # fmt: skip
 """What odd words of a header raise when they are understood; the last one by their depth."""
 _HEADER_MAX = 4 * MIB
+
+
+def uuid_in(first: bytes) -> str:
+    """Return the UUID in the first sector of a container, of version 1 and 2 alike."""
+    return _text(first[_UUID])
 
 
 def read(source: ByteSource) -> Luks:
@@ -69,9 +75,10 @@ def _version_2(source: ByteSource, head: bytes) -> Luks:
     raw = source.read(_JSON_START, size - _JSON_START).partition(b"\0")[0]
     try:
         words = json.loads(raw)
-        (segment,) = words["segments"].values()
-        keyslot = next(iter(words["keyslots"].values()))
-        digest = next(iter(words["digests"].values()))
+        ((number, segment),) = words["segments"].items()
+        # Slots of other digests are for other keys, which may have another size.
+        digest = next(one for one in words["digests"].values() if number in one["segments"])
+        keyslot = words["keyslots"][min(digest["keyslots"], key=int)]
         if segment["type"] != "crypt" or "integrity" in segment or segment["iv_tweak"] != "0":
             raise LayoutError("a LUKS container with integrity, or of several parts")
         kdf = keyslot["kdf"]
@@ -87,11 +94,18 @@ def _version_2(source: ByteSource, head: bytes) -> Luks:
             kdf=str(kdf["type"]),
             kdf_memory=int(kdf.get("memory", 0)),
             kdf_time=int(kdf.get("time", kdf.get("iterations", 0))),
+            tokens=tuple(sorted({_kind(one) for one in words.get("tokens", {}).values()})),
         )
     except _ODD as error:
         raise LayoutError(
             "a LUKS header that is damaged, is being encrypted anew, or has no key slot"
         ) from error
+
+
+def _kind(token: dict[str, object]) -> str:
+    """Return what kind of token one is; of what is in it nothing is kept."""
+    kind = str(token["type"])
+    return kind if TOKEN.fullmatch(kind) else "unknown"
 
 
 def _text(raw: bytes) -> str:

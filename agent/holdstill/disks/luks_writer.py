@@ -15,13 +15,15 @@ from typing import TYPE_CHECKING
 from holdstill.disks.luks_sectors import CIPHER, KEY_BITS, SectorCipher
 from holdstill.errors import TargetRefusedError
 from holdstill.model.sizes import MIB, SECTOR
+from holdstill.model.unlocking import SLOTS
 from holdstill.system import files, sparse_copy, work_folder
 from holdstill.system.process import Command, require
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from holdstill.model.layout import Luks
+    from holdstill.model.unlocking import ContainerKey
     from holdstill.system.process import Runner
 
 _ROUNDS_MIN, _MEMORY_MIN = 4, 32
@@ -30,6 +32,7 @@ _PBKDF2_ROUNDS = 1000
 _MEMORY_MAX = 1 << 20
 """KiB that unlocking may take: the most that cryptsetup takes by itself."""
 _TIMEOUT = 300.0
+_ADD = ("cryptsetup", "luksAddKey", "--batch-mode", "--key-file", "-")
 
 
 def check_possible(parameters: Luks, *, number: int) -> None:
@@ -56,6 +59,7 @@ def write(
     size: int,
     parameters: Luks,
     passphrase: bytes,
+    keys: Sequence[ContainerKey] = (),
     machine: Runner,
 ) -> None:
     """Write a container at its place on the target.
@@ -67,10 +71,14 @@ def write(
         size: bytes that it has, with its header.
         parameters: of the container as it was.
         passphrase: that will unlock it.
+        keys: that will as well.
         machine: runs cryptsetup.
     """
     key = secrets.token_bytes(parameters.key_bits // 8)
-    with _header(parameters, key, passphrase, machine) as header, _opened(target) as handle:
+    with (
+        _header(parameters, key, passphrase, machine, keys) as header,
+        _opened(target) as handle,
+    ):
         sparse_copy.write_all_at(handle, offset, header.read_bytes()[: parameters.first_byte])
         cipher = SectorCipher(key, parameters.sector_size)
         start = offset + parameters.first_byte
@@ -89,40 +97,78 @@ def _opened(target: Path) -> Iterator[int]:
 
 
 @contextmanager
-def _header(parameters: Luks, key: bytes, passphrase: bytes, machine: Runner) -> Iterator[Path]:
-    """Hold a file with a header that has the key, locked by the passphrase."""
-    handle = os.memfd_create("holdstill-volume-key")
+def _header(
+    parameters: Luks,
+    key: bytes,
+    passphrase: bytes,
+    machine: Runner,
+    keys: Sequence[ContainerKey],
+) -> Iterator[Path]:
+    """Hold a file with a header that has the key, locked by the passphrase and further keys."""
     with work_folder.made(prefix="holdstill-luks-header-") as folder:
-        try:
-            files.write_all(handle, key)
-            header = folder / "header"
-            header.touch(0o600)
-            os.truncate(header, parameters.first_byte + MIB)
-            words = _words(parameters, Path(f"/proc/{os.getpid()}/fd/{handle}"), header)
+        header = folder / "header"
+        header.touch(0o600)
+        os.truncate(header, parameters.first_byte + MIB)
+        wanted = {one.slot for one in keys}
+        own = next(slot for slot in range(SLOTS) if slot not in wanted)
+        with _in_memory(key) as place:
+            words = _words(parameters, place, own, header)
             machine.run(Command.of(*words, timeout=_TIMEOUT), stdin=passphrase)
-            yield header
-        finally:
-            os.close(handle)
+        for one in sorted(
+            keys, key=lambda one: one.slot is None
+        ):  # those that may go anywhere last
+            with _in_memory(one.key) as place:
+                words = [*_ADD, *_slot(one.slot), *_cost(parameters), header, place]
+                machine.run(Command.of(*words, timeout=_TIMEOUT), stdin=passphrase)
+        yield header
 
 
-def _words(parameters: Luks, key: Path, header: Path) -> list[str | Path]:
+@contextmanager
+def _in_memory(key: bytes) -> Iterator[Path]:
+    """Hold a file with a key that is on no disk."""
+    handle = os.memfd_create("holdstill-volume-key")
+    try:
+        files.write_all(handle, key)
+        yield Path(f"/proc/{os.getpid()}/fd/{handle}")
+    finally:
+        os.close(handle)
+
+
+def _slot(number: int | None) -> list[str]:
+    return [] if number is None else ["--key-slot", str(number)]
+
+
+def _words(parameters: Luks, key: Path, slot: int, header: Path) -> list[str | Path]:
     words: list[str | Path] = [
         "cryptsetup", "luksFormat", "--batch-mode", "--type", f"luks{parameters.version}",
         "--uuid", parameters.uuid, "--cipher", parameters.cipher,
         "--key-size", str(parameters.key_bits), "--master-key-file", key, "--key-file", "-",
+        *_slot(slot), *_cost(parameters),
     ]  # fmt: skip
     if parameters.hash:
         words += ["--hash", parameters.hash]
     if parameters.version == 1:
         # It has no offset of its own; where the content begins is rounded to this.
-        words += ["--align-payload", str(parameters.first_byte // SECTOR)]
-        rounds = str(max(parameters.kdf_time, _PBKDF2_ROUNDS))
-        return [*words, "--pbkdf-force-iterations", rounds, header]
+        return [*words, "--align-payload", str(parameters.first_byte // SECTOR), header]
     words += ["--offset", str(parameters.first_byte // SECTOR)]
-    words += ["--sector-size", str(parameters.sector_size), "--label", parameters.label]
-    words += ["--pbkdf", parameters.kdf or "argon2id", "--pbkdf-force-iterations"]
+    return [
+        *words,
+        "--sector-size",
+        str(parameters.sector_size),
+        "--label",
+        parameters.label,
+        header,
+    ]
+
+
+def _cost(parameters: Luks) -> list[str]:
+    """Return what says how keys are made of passphrases: as it was on the board."""
+    rounds = ["--pbkdf-force-iterations", str(max(parameters.kdf_time, _PBKDF2_ROUNDS))]
+    if parameters.version == 1:
+        return rounds
+    kind = ["--pbkdf", parameters.kdf or "argon2id"]
     if parameters.kdf == "pbkdf2":
-        return [*words, str(max(parameters.kdf_time, _PBKDF2_ROUNDS)), header]
+        return [*kind, *rounds]
     memory = min(max(parameters.kdf_memory, _MEMORY_MIN), _MEMORY_MAX)
-    words += [str(max(parameters.kdf_time, _ROUNDS_MIN)), "--pbkdf-memory", str(memory)]
-    return [*words, "--pbkdf-parallel", "1", header]
+    rounds[-1] = str(max(parameters.kdf_time, _ROUNDS_MIN))
+    return [*kind, *rounds, "--pbkdf-memory", str(memory), "--pbkdf-parallel", "1"]

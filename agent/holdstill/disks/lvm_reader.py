@@ -42,6 +42,7 @@ class LogicalVolume:
         obstacle: what it is that we cannot make again, such as "thin"; "" for nothing.
         was: how it is laid out if not in one piece.
         first: the extent that it begins at, if it is in one piece; else -1.
+        physical: what the metadata calls the physical volume that all of it is on; "" for several.
     """
 
     name: str
@@ -50,6 +51,7 @@ class LogicalVolume:
     obstacle: str = ""
     was: str = ""
     first: int = -1
+    physical: str = ""
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,8 @@ class PhysicalVolume:
     """A physical volume and its group.
 
     Attributes:
+        name: what the metadata calls it.
+        volumes: of the whole group.
         first_extent, extent_size: bytes.
         members: physical volumes of the group.
     """
@@ -68,6 +72,17 @@ class PhysicalVolume:
     extent_size: int
     members: int
     volumes: tuple[LogicalVolume, ...]
+    name: str = ""
+
+    @property
+    def own(self) -> tuple[LogicalVolume, ...]:
+        """The logical volumes that are on this physical volume alone."""
+        return tuple(one for one in self.volumes if one.physical == self.name)
+
+    @property
+    def spanning(self) -> tuple[LogicalVolume, ...]:
+        """The logical volumes that are on several."""
+        return tuple(one for one in self.volumes if not one.physical)
 
 
 def read(source: ByteSource) -> PhysicalVolume:
@@ -133,7 +148,7 @@ def _described(uuid: str, metadata: Section) -> PhysicalVolume:
         raise LayoutError("LVM's metadata describes no volume group")
     name, group = groups[0]
     physical = _sections(group, "physical_volumes")
-    own = [one for one in physical.values() if _text(one, "id") == uuid]
+    own = [(key, one) for key, one in physical.items() if _text(one, "id") == uuid]
     if not own:
         raise LayoutError(f"LVM's metadata of {name} does not know the partition that it is on")
     logical = _sections(group, "logical_volumes")
@@ -141,7 +156,8 @@ def _described(uuid: str, metadata: Section) -> PhysicalVolume:
         uuid=uuid,
         group=name,
         group_uuid=_text(group, "id"),
-        first_extent=_number(own[0], "pe_start") * SECTOR,
+        name=own[0][0],
+        first_extent=_number(own[0][1], "pe_start") * SECTOR,
         extent_size=_number(group, "extent_size") * SECTOR,
         members=len(physical),
         volumes=tuple(described_volume(key, one) for key, one in logical.items()),
@@ -166,7 +182,15 @@ def described_volume(name: str, section: Section) -> LogicalVolume:
         obstacle=", ".join(others),
         was=f"striped over {stripes}" if stripes > 1 else pieces,
         first=_first(segments) if len(segments) == 1 and not others and stripes == 1 else -1,
+        physical=_physical(segments),
     )
+
+
+def _physical(segments: list[Section]) -> str:
+    """Return the physical volume that all segments are on; "" for several, or none."""
+    places = (one.get("stripes") for one in segments)
+    names = {name for place in places if isinstance(place, list) for name in place[::2]}
+    return str(names.pop()) if len(names) == 1 else ""
 
 
 def _first(segments: list[Section]) -> int:

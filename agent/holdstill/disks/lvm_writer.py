@@ -47,9 +47,35 @@ class Volume(Protocol):
     def extents(self) -> int:
         """How many it has."""
 
+    @property
+    def physical(self) -> str:
+        """The id of the physical volume that it is on."""
+
+
+class Physical(Protocol):
+    """A physical volume of the group; bytes."""
+
+    @property
+    def uuid(self) -> str:
+        """Its id, with dashes."""
+
+    @property
+    def size(self) -> int:
+        """Of all of it."""
+
+    @property
+    def first_extent(self) -> int:
+        """Where the first extent begins."""
+
 
 def write(
-    path: Path, *, offset: int, size: int, parameters: LvmPv, volumes: Sequence[Volume]
+    path: Path,
+    *,
+    offset: int,
+    size: int,
+    parameters: LvmPv,
+    members: Sequence[Physical],
+    volumes: Sequence[Volume],
 ) -> None:
     """Write everything before the first extent; what is behind it is left alone.
 
@@ -58,12 +84,13 @@ def write(
         offset: bytes from its start at which the partition begins.
         size: bytes that the partition has.
         parameters: names and ids.
+        members: the physical volumes of the group, this one among them, in the same order in all.
         volumes: of the group.
 
     Raises:
         LayoutError: there is no room for the metadata.
     """
-    text = _text(parameters, size, volumes).encode() + b"\0"
+    text = _text(parameters, members, volumes).encode() + b"\0"
     room = parameters.first_extent - _METADATA_START
     if room < SECTOR + 2 * len(text):
         raise LayoutError(
@@ -97,17 +124,9 @@ def _metadata_header(text: bytes, room: int) -> bytes:
     return struct.pack("<I", lvm_text.checksum(rest)) + rest
 
 
-def _text(parameters: LvmPv, size: int, volumes: Sequence[Volume]) -> str:
-    extents = (size - parameters.first_extent) // parameters.extent_size
-    physical: Section = {
-        "id": parameters.uuid,
-        "device": "unknown",
-        "status": ["ALLOCATABLE"],
-        "flags": [],
-        "dev_size": size // SECTOR,
-        "pe_start": parameters.first_extent // SECTOR,
-        "pe_count": extents,
-    }
+def _text(parameters: LvmPv, members: Sequence[Physical], volumes: Sequence[Volume]) -> str:
+    names = {member.uuid: f"pv{number}" for number, member in enumerate(members)}
+    physical = {names[one.uuid]: _physical(one, parameters.extent_size) for one in members}
     group: Section = {
         "id": parameters.group_uuid,
         "seqno": 1,
@@ -118,8 +137,8 @@ def _text(parameters: LvmPv, size: int, volumes: Sequence[Volume]) -> str:
         "max_lv": 0,
         "max_pv": 0,
         "metadata_copies": 0,
-        "physical_volumes": {"pv0": physical},
-        "logical_volumes": {volume.name: _logical(volume) for volume in volumes},
+        "physical_volumes": {**physical},
+        "logical_volumes": {one.name: _logical(one, names[one.physical]) for one in volumes},
     }
     whole: Section = {
         parameters.group: group,
@@ -132,7 +151,19 @@ def _text(parameters: LvmPv, size: int, volumes: Sequence[Volume]) -> str:
     return lvm_text.rendered(whole) + "\n"
 
 
-def _logical(volume: Volume) -> Section:
+def _physical(member: Physical, extent_size: int) -> Section:
+    return {
+        "id": member.uuid,
+        "device": "unknown",
+        "status": ["ALLOCATABLE"],
+        "flags": [],
+        "dev_size": member.size // SECTOR,
+        "pe_start": member.first_extent // SECTOR,
+        "pe_count": (member.size - member.first_extent) // extent_size,
+    }
+
+
+def _logical(volume: Volume, physical: str) -> Section:
     return {
         "id": volume.uuid,
         "status": ["READ", "WRITE", "VISIBLE"],
@@ -143,6 +174,6 @@ def _logical(volume: Volume) -> Section:
             "extent_count": volume.extents,
             "type": "striped",
             "stripe_count": 1,
-            "stripes": ["pv0", volume.first],
+            "stripes": [physical, volume.first],
         },
     }

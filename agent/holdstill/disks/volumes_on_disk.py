@@ -61,7 +61,7 @@ def _volumes(source: OpenFile, disk: Disk, partition: Partition, number: int) ->
         found = lvm_reader.read(window)
     except LayoutError:
         return
-    for place, one in enumerate(one for one in found.volumes if one.first >= 0):
+    for place, one in enumerate(one for one in found.own if one.first >= 0):
         begins = start + found.first_extent + one.first * found.extent_size
         yield Volume(
             number=number + place,

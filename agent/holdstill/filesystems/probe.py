@@ -49,6 +49,10 @@ _RAW = (
     _Magic("bcachefs", 4096 + 24, bytes.fromhex("c68573f666ce90a9d96a60cf803df7ef")),
 )
 _MD_MAGIC = 0xA92B4EFC
+_F2FS_FEATURE = 2180
+_F2FS_LOSES = {0x1: "encrypt", 0x400: "verity", 0x1000: "casefold"}
+"""Where the features of an f2fs are in its superblock, and those that a rebuild does not make
+(Linux fs/f2fs/f2fs.h, F2FS_FEATURE_*)."""
 _FIRST_SECTOR_MAGIC = b"\x55\xaa"
 
 
@@ -163,10 +167,17 @@ def _xfs(source: ByteSource) -> FileSystem | None:
 
 def _f2fs(source: ByteSource) -> FileSystem | None:
     """Superblock at 1024 (Linux include/linux/f2fs_fs.h, struct f2fs_super_block)."""
-    raw = _read(source, 1024, 124 + 1024)
+    raw = _read(source, 1024, _F2FS_FEATURE + 4)
     if raw[:4] != b"\x10\x20\xf5\xf2":
         return None
     (log_block,) = struct.unpack_from("<I", raw, 16)
     (blocks,) = struct.unpack_from("<Q", raw, 36)
-    label = raw[124:].decode("utf-16-le", "replace").partition("\0")[0]
-    return _other("f2fs", raw[108:124], label, blocks << min(log_block, 16))
+    label = raw[124 : 124 + 1024].decode("utf-16-le", "replace").partition("\0")[0]
+    (features,) = struct.unpack_from("<I", raw, _F2FS_FEATURE)
+    return Other(
+        type="f2fs",
+        uuid=str(uuid.UUID(bytes=raw[108:124])),
+        label=label,
+        size=blocks << min(log_block, 16),
+        features=tuple(name for bit, name in _F2FS_LOSES.items() if features & bit),
+    )

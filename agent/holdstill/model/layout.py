@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
 DISK_STEP = 1000
 """What partitions of each further disk are numbered on by: the first one of a board's second disk
 is 1001. No table has so many slots in use."""
+PRIMARIES = 4
+"""Slots of an MBR beside its logical partitions."""
 DISKS_MAX = 8
 """Disks in a capture."""
 
@@ -159,6 +162,12 @@ class Disk(Record, frozen=True, kw_only=True):
     def areas(self) -> tuple[Partition | Volume, ...]:
         """All that can hold something: the partitions, and the volumes in them."""
         return (*self.partitions, *self.volumes)
+
+    @property
+    def has_logical(self) -> bool:
+        """Whether it has logical partitions, which are a chain within another (MBR)."""
+        is_dos = self.label is TableLabel.DOS
+        return is_dos and any(one.in_table > PRIMARIES for one in self.partitions)
 
     def area(self, number: int) -> Partition | Volume:
         """Return the partition or volume with this number; KeyError when there is none."""
@@ -312,6 +321,10 @@ class Raw(Record, frozen=True, kw_only=True, tag_field="kind", tag="raw"):
     size: int = 0
 
 
+ARRAY = "linux_raid_member"
+"""What blkid calls a member of an array (md(4))."""
+
+
 class Container(Record, frozen=True, kw_only=True, tag_field="kind", tag="container"):
     """An extended MBR partition, which only holds the logical ones."""
 
@@ -326,6 +339,7 @@ class LvmPv(Record, frozen=True, kw_only=True, tag_field="kind", tag="lvm-pv"):
         extent_size: bytes; every logical volume has a whole number of extents.
         first_extent: byte at which the first extent begins.
         members: physical volumes of the group.
+        spanning: names of logical volumes that are on several of them.
     """
 
     uuid: str
@@ -334,6 +348,11 @@ class LvmPv(Record, frozen=True, kw_only=True, tag_field="kind", tag="lvm-pv"):
     extent_size: int
     first_extent: int
     members: int = 1
+    spanning: tuple[str, ...] = ()
+
+
+TOKEN = re.compile(r"[0-9A-Za-z][0-9A-Za-z._-]{0,63}")
+"""What a kind of token in a header of LUKS2 is called."""
 
 
 class Luks(Record, frozen=True, kw_only=True, tag_field="kind", tag="luks"):
@@ -351,6 +370,7 @@ class Luks(Record, frozen=True, kw_only=True, tag_field="kind", tag="luks"):
         kdf: how keys were made of passphrases: pbkdf2, argon2i or argon2id.
         kdf_memory: KiB that this took, as much as the board has for it; 0 for none.
         kdf_time: rounds of it.
+        tokens: kinds of what else had opened it, as its header names them (LUKS2).
     """
 
     version: int
@@ -364,6 +384,7 @@ class Luks(Record, frozen=True, kw_only=True, tag_field="kind", tag="luks"):
     kdf: str = ""
     kdf_memory: int = 0
     kdf_time: int = 0
+    tokens: tuple[str, ...] = ()
 
 
 class Other(Record, frozen=True, kw_only=True, tag_field="kind", tag="other"):
@@ -371,12 +392,14 @@ class Other(Record, frozen=True, kw_only=True, tag_field="kind", tag="other"):
 
     Attributes:
         type: the kernel's name, such as btrfs, xfs or f2fs.
+        features: of an f2fs, those with which something is lost, as mkfs.f2fs names them.
     """
 
     type: str
     uuid: str = ""
     label: str = ""
     size: int = 0
+    features: tuple[str, ...] = ()
 
 
 SUBVOLUME_STEP = 10**6

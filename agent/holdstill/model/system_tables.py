@@ -15,6 +15,7 @@ BY = {
 }
 """The folders below /dev/disk, and what fstab(5) calls the names in them."""
 _DEVICE = re.compile(r"/dev/(?:mmcblk\d+p|nvme\d+n\d+p|(?:sd|vd|hd|xvd)[a-z]+)(\d+)")
+_QUOTES = "\"'"
 _OCTAL = re.compile(r"\\([0-7]{3})")
 _HEX = re.compile(r"\\x([0-9a-fA-F]{2})")
 
@@ -36,11 +37,16 @@ class FstabEntry:
 
 @dataclass(frozen=True)
 class CrypttabEntry:
-    """A line of crypttab(5): the mapping that is made, and the device that it is made of."""
+    """A line of crypttab(5): the mapping that is made, and the device that it is made of.
+
+    Attributes:
+        key: the third field, for most a key file; "" where there is none.
+    """
 
     name: str
     spec: str
     options: tuple[str, ...]
+    key: str = ""
 
     @property
     def may_fail(self) -> bool:
@@ -59,7 +65,7 @@ def parse_fstab(text: str) -> list[FstabEntry]:
 def parse_crypttab(text: str) -> list[CrypttabEntry]:
     """Understand crypttab(5)."""
     return [
-        CrypttabEntry(fields[0], fields[1], _options(fields, ()))
+        CrypttabEntry(fields[0], fields[1], _options(fields, ()), "".join(fields[2:3]))
         for fields in _lines(text, least=2)
     ]
 
@@ -90,3 +96,11 @@ def partition_slot(spec: str) -> int | None:
     """Return the number of the partition that a device's name ends in; None for other names."""
     match = _DEVICE.fullmatch(spec)
     return int(match[1]) if match else None
+
+
+def folded(name: str) -> str:
+    """Write a UUID in lower case; a label as it is."""
+    kind, _, value = name.partition("=")
+    return f"{kind}={value.strip(_QUOTES).lower()}" if kind.endswith("UUID") else (
+        f"{kind}={value.strip(_QUOTES)}" if value else name
+    )  # fmt: skip

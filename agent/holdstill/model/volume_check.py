@@ -9,7 +9,7 @@ import re
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from holdstill.model.layout import DISK_STEP, VOLUME_BASE, Luks, LvmPv
+from holdstill.model.layout import DISK_STEP, TOKEN, VOLUME_BASE, Luks, LvmPv
 from holdstill.model.sizes import MIB, SECTOR
 
 if TYPE_CHECKING:
@@ -27,6 +27,8 @@ _FIRST_BYTE_MAX = 64 * MIB
 """A header of LUKS2 has 16 MiB unless it is told otherwise; 4 MiB of metadata is the most."""
 _KDF = frozenset({"", "pbkdf2", "argon2i", "argon2id"})
 _U32 = 1 << 32
+_TOKENS_MAX = 32
+"""Of LUKS2 (On-Disk Format Specification 1.1.1, 3.5; cryptsetup's LUKS2_TOKENS_MAX)."""
 
 
 def of_disk(disk: Disk, systems: Mapping[int, FileSystem], path: str) -> Iterator[str]:
@@ -74,6 +76,8 @@ def _lvm(system: LvmPv) -> Iterator[str]:
         yield "expected ids as LVM writes them"
     if not _LVM_NAME.fullmatch(system.group):
         yield f"{system.group[:40]!r} is no name of a volume group"
+    if not all(map(_LVM_NAME.fullmatch, system.spanning)):
+        yield "spanning: expected names of logical volumes"
     if system.extent_size < SECTOR or system.extent_size & (system.extent_size - 1):
         yield "extent_size: expected a power of two"
     if not 0 < system.first_extent <= _FIRST_BYTE_MAX or system.first_extent % SECTOR:
@@ -96,5 +100,7 @@ def _luks(system: Luks) -> Iterator[str]:
         yield "sector_size: expected 512, 1024, 2048 or 4096"
     if not SECTOR <= system.first_byte <= _FIRST_BYTE_MAX or system.first_byte % SECTOR:
         yield f"first_byte: expected whole sectors, at most {_FIRST_BYTE_MAX}"
+    if len(system.tokens) > _TOKENS_MAX or not all(map(TOKEN.fullmatch, system.tokens)):
+        yield f"tokens: expected at most {_TOKENS_MAX} names of kinds"
     if system.kdf_memory >= _U32 or system.kdf_time >= _U32:
         yield "kdf_memory, kdf_time: expected 32 bits"

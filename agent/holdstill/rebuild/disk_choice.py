@@ -11,7 +11,7 @@ from msgspec import structs
 from holdstill.errors import TargetRefusedError, UsageError
 from holdstill.model import tree_views
 from holdstill.model.attachment_names import area_of, raw_name
-from holdstill.model.layout import Container, Partition, TableLabel
+from holdstill.model.layout import PRIMARIES, Container, Partition, TableLabel
 from holdstill.model.sizes import MIB, align_up, human
 from holdstill.rebuild import partition_layout
 from holdstill.rebuild.partition_layout import GPT_ENTRIES
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from holdstill.model.layout import Disk, Volume
     from holdstill.model.manifest import CapturedPart, Manifest
 
-_PRIMARIES, _FIRST = 4, 2048
+_FIRST = 2048
 _STEP = 4 * MIB
 _EACH_ALONE = "write each disk to a target of its own: --disk 1, --disk 2, ..."
 _LINUX, _LINUX_GUID = "83", "0FC63DAF-8483-4772-8E79-3D69D8477DE4"
@@ -137,7 +137,7 @@ def merged(manifest: Manifest) -> OneDisk:
         volumes += _moved_volumes(disk, partition, start - partition.start)
         end = start + partition.size
     all_in = structs.replace(first, partitions=tuple(partitions), volumes=tuple(volumes))
-    disk = _sized(all_in, end)
+    disk = sized(all_in, end)
     ids, devices = {}, {}
     for old, partition in moved:
         now, was = disk.partuuid(partition.number), _partuuid(old, partition)
@@ -201,7 +201,7 @@ def _free_slots(disk: Disk, count: int) -> list[int]:
     if disk.label is TableLabel.GPT:
         free = range(max(taken, default=0) + 1, (disk.table_length or GPT_ENTRIES) + 1)
     else:
-        free = range(1, _PRIMARIES + 1)
+        free = range(1, PRIMARIES + 1)
     found = [slot for slot in free if slot not in taken][:count]
     if len(found) < count:
         raise TargetRefusedError(
@@ -248,7 +248,7 @@ def _kind(disk: Disk, partition: Partition, label: TableLabel) -> str:
     return back.get(partition.type.upper(), _LINUX)
 
 
-def _sized(disk: Disk, end: int) -> Disk:
+def sized(disk: Disk, end: int) -> Disk:
     """Return a disk that has room for all of its partitions."""
     trailer = partition_layout.trailer(disk)
     size = max(disk.size, align_up((end + trailer) * disk.sector_size, MIB))

@@ -27,7 +27,7 @@ from holdstill.model.layout import (
     Volume,
 )
 from holdstill.model.sizes import human
-from holdstill.rebuild import partition_layout
+from holdstill.rebuild import partition_layout, volume_groups
 from holdstill.rebuild.partition_layout import DoesNotFitError
 from holdstill.rebuild.steps import (
     KINDS,
@@ -39,11 +39,9 @@ from holdstill.rebuild.steps import (
     MakeExt4,
     MakeFat,
     MakeLuks,
-    MakeLvm,
     MakeOther,
     MakeSwap,
     NumberedSubvolume,
-    PlacedVolume,
     PutGap,
     PutRaw,
     ReadBack,
@@ -93,6 +91,7 @@ def plan(
             that partition cannot change its size.
         LayoutError: the captured layout makes no sense.
     """
+    volume_groups.check(manifest)
     elastic = _elastic(manifest, grow)
     least = _least(manifest, needs)
     fit = partial(
@@ -210,46 +209,12 @@ def _part_steps(
         was = old.size * disk.sector_size
         inside = containers.get(part.number, 0)
         if isinstance(part.file_system, LvmPv):
-            steps: Iterator[AnyPartStep] = _lvm_step(part.number, place, part.file_system, disk)
+            lvm = volume_groups.step(part.number, part.file_system, manifest, disk)
+            steps: Iterator[AnyPartStep] = iter([lvm])
         else:
             need = needs.get(part.number, Need(0, 0))
             steps = _part_step(part, place, was, need, manifest)
         yield from (structs.replace(step, inside=inside) for step in steps)
-
-
-def _lvm_step(
-    number: int, place: _PlannedPart, parameters: LvmPv, disk: Disk
-) -> Iterator[AnyPartStep]:
-    """Decide where logical volumes are.
-
-    Raises:
-        TargetRefusedError: it is one of several physical volumes.
-        LayoutError: they are not where whole extents are.
-    """
-    if parameters.members > 1:
-        raise TargetRefusedError(
-            f"partition {number} is one of {parameters.members} physical volumes of the volume "
-            f"group {parameters.group}, which cannot be made again",
-            hint="files can be taken out with `holdstill get`",
-        )
-    volumes = []
-    for volume in disk.volumes_of(number):
-        start = volume.start * disk.sector_size - place.offset - parameters.first_extent
-        size = volume.size * disk.sector_size
-        if start % parameters.extent_size or size % parameters.extent_size:
-            raise LayoutError(f"volume {volume.number} is no whole number of LVM's extents")
-        volumes.append(
-            PlacedVolume(
-                name=volume.name,
-                uuid=volume.uuid,
-                first=start // parameters.extent_size,
-                extents=size // parameters.extent_size,
-            )
-        )
-    yield MakeLvm(
-        number=number, offset=place.offset, size=place.size, parameters=parameters,
-        volumes=tuple(volumes),
-    )  # fmt: skip
 
 
 def encrypted(manifest: Manifest) -> dict[int, int]:

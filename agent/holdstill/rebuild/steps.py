@@ -104,18 +104,38 @@ class PlacedVolume(Record, frozen=True, kw_only=True):
 
     Attributes:
         first, extents: where it is, and how large, in extents.
+        physical: id of the physical volume that it is on.
     """
 
     name: str
     uuid: str
     first: int
     extents: int
+    physical: str
+
+
+class PlacedPhysical(Record, frozen=True, kw_only=True):
+    """A physical volume of a group.
+
+    Attributes:
+        size: bytes; first_extent: byte at which the first extent begins.
+    """
+
+    uuid: str
+    size: int
+    first_extent: int
 
 
 class MakeLvm(PartStep, frozen=True, kw_only=True, tag="make-lvm"):
-    """Write what LVM says of itself around its logical volumes."""
+    """Write what LVM says of itself around its logical volumes.
+
+    Attributes:
+        members: the physical volumes of the group, this one among them.
+        volumes: the logical volumes of the group.
+    """
 
     parameters: LvmPv
+    members: tuple[PlacedPhysical, ...]
     volumes: tuple[PlacedVolume, ...]
 
 

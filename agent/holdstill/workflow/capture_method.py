@@ -11,6 +11,7 @@ from holdstill.errors import PreflightError
 from holdstill.filesystems.ext4 import ext4_parameters, external_journal
 from holdstill.model import sizes
 from holdstill.model.layout import (
+    ARRAY,
     SUBVOLUME_STEP,
     Container,
     Ext4,
@@ -276,6 +277,19 @@ def _in_use(part: BoardPart) -> MethodChoice:
     return MethodChoice(CaptureMethod.RAW, Grade.LIVE, why)
 
 
+def _member(part: BoardPart) -> MethodChoice:
+    """Refuse a member of an array that runs: its bytes are of no use without the others'."""
+    arrays = ", ".join(f"/dev/{name}" for name in part.holders)
+    return MethodChoice(
+        CaptureMethod.REFUSED,
+        Grade.LIVE,
+        f"it is a member of the array {arrays}, which cannot be made again, and its bytes change "
+        f"while they are copied: leave it out (`leave_out: [{part.number}]`), and have the files "
+        f"captured through the array (`disks: [auto, {arrays}]`), which a rebuild makes a plain "
+        "file system",
+    )
+
+
 def _not_rebuilt(part: BoardPart, why: str) -> MethodChoice:
     if part.mount is None:
         return MethodChoice(CaptureMethod.RAW, Grade.READ_ONLY, f"copied as it is: {why}")
@@ -288,6 +302,8 @@ def _not_rebuilt(part: BoardPart, why: str) -> MethodChoice:
 
 
 def _raw(part: BoardPart, file_system: Raw, limit: int) -> MethodChoice:
+    if part.holders and file_system.type == ARRAY:
+        return _member(part)
     if file_system.type in IMMUTABLE:
         why = f"{file_system.type} cannot be written to: copied as it is"
         return MethodChoice(CaptureMethod.RAW, Grade.READ_ONLY, why)

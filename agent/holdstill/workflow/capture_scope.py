@@ -352,7 +352,7 @@ def _private_scanner(part: BoardPart, mount: PrivateMount, tables: InodeTables |
         inodes=tables,
         is_one_of_several=is_one,
         has_projects=_has_projects(part),
-        has_encryption=_has_encryption(part),
+        has_encryption=in_the_clear.encrypts_folders(part.file_system),
     )
 
 
@@ -380,7 +380,8 @@ def _scanner(part: BoardPart, root: int, kept: PathFilter, tables: InodeTables |
     if part.mount.type != "vfat":
         return Scanner(
             root, kept, inodes=tables, is_one_of_several=_is_one_of_several(part),
-            has_projects=_has_projects(part), has_encryption=_has_encryption(part),
+            has_projects=_has_projects(part),
+            has_encryption=in_the_clear.encrypts_folders(part.file_system),
         )  # fmt: skip
     west = clocks.kernel_minutes_west()
     shift = scan.fat_shift_ns(part.mount.options, minutes_west=west)
@@ -393,14 +394,6 @@ def _has_projects(part: BoardPart) -> bool:
     if isinstance(kind, Ext4):
         return "project" in kind.features
     return isinstance(kind, Other) and kind.type == "xfs"
-
-
-def _has_encryption(part: BoardPart) -> bool:
-    """Whether folders may be encrypted by the file system: for all others nobody asks."""
-    kind = part.file_system
-    if isinstance(kind, Ext4):
-        return "encrypt" in kind.features
-    return isinstance(kind, Other) and kind.type == "f2fs"
 
 
 def _is_one_of_several(part: BoardPart) -> bool:

@@ -20,7 +20,7 @@ from holdstill.model import tree_views
 from holdstill.model.layout import SUBVOLUME_STEP
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
-from holdstill.workflow import capture_method, left_out_images
+from holdstill.workflow import capture_method, captured_keys, left_out_images
 from holdstill.workflow.capture_method import HAS_FILES
 from holdstill.workflow.capture_scope import CaptureScope
 
@@ -66,6 +66,7 @@ def _with_what_stays_out(facts: BoardFacts, scope: CaptureScope) -> BoardFacts:
     is_root = root and any((i.partition, i.path) == (root.partition, root.path) for i in images)
     return replace(
         facts,
+        captured_keys=captured_keys.find(scope, facts.crypttab),
         excluded=tuple(_excluded(scope)),
         left_out_files=frozenset(image.file.path for image in images),
         left_out_root=str(root) if is_root else "",

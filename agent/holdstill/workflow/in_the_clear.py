@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError
-from holdstill.model.layout import Ext4, Luks, LvmPv
+from holdstill.model.layout import Ext4, Luks, LvmPv, Other
 from holdstill.model.settings import Encrypted
 from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
 
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.model.layout import FileSystem
     from holdstill.model.settings import BoardSettings
     from holdstill.workflow.capture_method import MethodChoice
 
@@ -44,13 +45,17 @@ def refusal(
     )
 
 
+def encrypts_folders(system: FileSystem) -> bool:
+    """Whether a file system may encrypt some of its own folders (fscrypt): ext4, and f2fs."""
+    return isinstance(system, Ext4 | Other) and "encrypt" in system.features
+
+
 def _containers(board: BoardLayout, chosen: Mapping[int, MethodChoice]) -> Iterator[BoardPart]:
     """Yield the encrypted containers of whose inside anything is stored, and what is like them."""
     for part in board.parts:
         if (
-            isinstance(part.file_system, Ext4)
+            encrypts_folders(part.file_system)
             and part.mount is not None  # else nobody has unlocked anything
-            and "encrypt" in part.file_system.features
             and chosen[part.number].method in HAS_FILES
         ):
             yield part  # its unlocked folders are read as they are

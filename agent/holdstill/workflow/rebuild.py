@@ -22,6 +22,7 @@ from holdstill.rebuild.steps import MakeLuks
 from holdstill.system import byte_source, termination
 from holdstill.workflow import (
     before_start,
+    container_keys,
     needed_programs,
     plain_source,
     plan_rebuild,
@@ -249,6 +250,7 @@ def _decided(
     source = rebuild_source.of_disk(source, options.disk)
     if options.plain:
         source = plain_source.made(source)
+    source = container_keys.added(source)
     source.check_attachments(boot_areas=options.boot_areas)
     source.check_lists()
     if options.sibling:

@@ -15,7 +15,7 @@ from holdstill.filesystems.kernel_filled.subvolume_trees import SubvolumeTree
 from holdstill.filesystems.swap import swap_writer
 from holdstill.model import attachment_names, names, pieces, tree_views
 from holdstill.model.layout import Luks, LvmPv
-from holdstill.rebuild import disk_choice, new_identity, sibling_changes
+from holdstill.rebuild import disk_choice, gathered_groups, new_identity, sibling_changes
 from holdstill.rebuild.id_map import IdMap
 from holdstill.rebuild.new_identity import IdentityChange
 from holdstill.rebuild.overlay import Overlay
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import Attachment, Manifest
     from holdstill.model.pieces import Part, PieceList
     from holdstill.model.sealed_capture import SealedCapture
+    from holdstill.model.unlocking import ContainerKey
     from holdstill.rebuild.new_identity import NewIdentity
     from holdstill.records.index_queries import Index
     from holdstill.system.process import Runner
@@ -71,6 +72,7 @@ class RebuildSource:
         place: which of several disks it is, 1 for the first; 0 where it is all there is.
         renamed: ids and device nodes of the board, and what they become on one disk.
         notes: what is not as on the captured disks.
+        keys: that containers have to know beside their passphrase.
     """
 
     capture: SealedCapture
@@ -80,6 +82,7 @@ class RebuildSource:
     place: int = 0
     renamed: Renamed = field(default_factory=Renamed)
     notes: tuple[str, ...] = ()
+    keys: tuple[ContainerKey, ...] = ()
 
     def entries(self, part: int) -> Iterator[Entry]:
         """Yield the entries of a partition as they are to be on the target."""
@@ -139,6 +142,10 @@ class RebuildSource:
         listed = assembled.read_list(self.capture, attachment)
         return listed, assembled.parts(self.capture, listed, attachment.name)
 
+    def keys_of(self, number: int) -> list[ContainerKey]:
+        """Return the keys that a container has to know beside its passphrase."""
+        return [key for key in self.keys if key.container == number]
+
     def check_attachments(self, *, boot_areas: bool) -> None:
         """Read boot gap, raw partitions and, if wanted, boot areas: they are written as they are.
 
@@ -182,11 +189,21 @@ def of_disk(source: RebuildSource, disk: int | Literal["all"] | None) -> Rebuild
         TargetRefusedError: they cannot be put onto one.
         VerificationError: a file that names partitions is damaged in the store.
     """
+    return _gathered(_chosen(source, disk))
+
+
+def _chosen(source: RebuildSource, disk: int | Literal["all"] | None) -> RebuildSource:
     several = len(source.manifest.disks) > 1
     if disk == "all":
         return _on_one(source) if several else source
     only = disk_choice.only(source.manifest, disk or 1)
     return replace(source, manifest=only, place=disk or 1) if several else source
+
+
+def _gathered(source: RebuildSource) -> RebuildSource:
+    """Return a source whose volume groups are where each of their volumes can be in one piece."""
+    manifest, notes = gathered_groups.made(source.manifest)
+    return replace(source, manifest=manifest, notes=(*source.notes, *notes)) if notes else source
 
 
 def _on_one(source: RebuildSource) -> RebuildSource:
@@ -241,7 +258,8 @@ def sibling(
         left.append(f"{source.manifest.root_file}: name, machine id and SSH host keys in it")
     if any(isinstance(part.file_system, LvmPv | Luks) for part in source.manifest.parts):
         left.append(
-            "names and ids of LVM and LUKS: with both cards in one machine, it takes them for one"
+            "names and ids of LVM and LUKS, and key files: with both cards in one machine, it "
+            "takes them for one"
         )
     changes = (*map(str, made.changes), *(f"left as it is: {what}" for what in left))
     return replace(source, manifest=made.manifest, overlay=made.overlay), changes

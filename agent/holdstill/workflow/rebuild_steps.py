@@ -126,7 +126,7 @@ class StepWriter:
             case MakeLvm():
                 lvm_writer.write(
                     path, offset=step.offset, size=step.size, parameters=step.parameters,
-                    volumes=step.volumes,
+                    members=step.members, volumes=step.volumes,
                 )  # fmt: skip
             case MakeLuks():
                 self._make_luks(step)
@@ -161,7 +161,7 @@ class StepWriter:
         luks_writer.write(
             self._target.path, self._inside_of_containers(), offset=step.offset, size=step.size,
             parameters=step.parameters, passphrase=self._passphrase(),
-            machine=self._outside.machine,
+            keys=self._source.keys_of(step.number), machine=self._outside.machine,
         )  # fmt: skip
 
     def _passphrase(self) -> bytes:
@@ -260,7 +260,8 @@ class StepWriter:
             luks_check.check(
                 self._target.path, self._inside_of_containers(), offset=container.offset,
                 size=container.size, parameters=container.parameters,
-                passphrase=self._passphrase(), machine=self._outside.machine,
+                passphrase=self._passphrase(), keys=self._source.keys_of(container.number),
+                machine=self._outside.machine,
             )  # fmt: skip
         self.verify_seconds = self._outside.clock.monotonic() - started
         self.checked = report.entries

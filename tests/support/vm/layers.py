@@ -106,7 +106,8 @@ def finished(shop: machine.Machine) -> None:
     """End the gauges, and leave the boards and the store as whoever pulls the plug likes it."""
     shop.run("systemctl", "stop", *(f"gauge-{one.name}" for one in (LVM, LUKS)))
     shop.run("umount", "-R", LVM.place, LUKS.place, STORE)
-    shop.run("cryptsetup", "close", "cryptroot")
+    for name in ("data", "cryptroot"):
+        shop.run("cryptsetup", "close", name)
     shop.run("vgchange", "-qq", "-an", "board-vg")
     shop.stop()
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -32,6 +33,7 @@ from holdstill.model.layout import (
     Ext4,
     Fat,
     FileSystem,
+    Luks,
     LvmPv,
     Other,
     Partition,
@@ -39,7 +41,12 @@ from holdstill.model.layout import (
     Swap,
     TableLabel,
 )
-from holdstill.model.system_tables import CrypttabEntry, FstabEntry, parse_fstab
+from holdstill.model.system_tables import (
+    CrypttabEntry,
+    FstabEntry,
+    parse_crypttab,
+    parse_fstab,
+)
 
 if TYPE_CHECKING:
     from holdstill.board.mounts import Mount
@@ -429,6 +436,14 @@ def test_an_array_lacks_each_of_its_disks() -> None:
     assert {what for kind, what in found if kind is MISSING} == {"/dev/sda", "/dev/sdb", "/boot"}
 
 
+def test_a_disk_below_an_array_that_is_captured_as_well_is_not_missing() -> None:
+    facts = mapped("md")
+
+    found = said(replace(facts, disks=(DiskFacts("/dev/sda"), *facts.disks)))
+    assert (MISSING, "/dev/sda") not in found
+    assert (NOT_REBUILDABLE, "/dev/dm-0") in found
+
+
 def test_mappings_that_lead_in_a_circle_hold_nobody_up() -> None:
     facts = mapped("LVM")
     circle = BlockDevice("sda", (8, 0), "sda", below=("dm-0",))
@@ -448,6 +463,35 @@ def test_a_volume_group_is_rebuilt_if_it_is_on_one_partition(members: int) -> No
     found = said(replace(facts, parts=(*facts.parts, third)))
     more = [(NOT_REBUILDABLE, "/dev/mmcblk0p3: volume group data")] if members > 1 else []
     assert found == more
+
+
+@pytest.mark.parametrize(
+    ("number", "spanning", "expected"),
+    [
+        (4, (), []),
+        (1004, (), ["/dev/mmcblk0p3: volume group data", "/dev/x: volume group data"]),
+        (4, ("root",), []),
+        (501, ("root",), ["/dev/mmcblk0p3: volume group data", "/dev/x: volume group data"]),
+    ],
+)
+def test_a_group_on_two_partitions_of_one_disk_is_rebuilt(
+    number: int, spanning: tuple[str, ...], expected: list[str]
+) -> None:
+    group = LvmPv(
+        uuid="p", group="data", group_uuid="g", extent_size=4 << 20, first_extent=1 << 20,
+        members=2, spanning=spanning,
+    )  # fmt: skip
+    both = (
+        PartFacts(3, "/dev/mmcblk0p3", group, (179, 3), is_raw=True, holders=("dm-0",)),
+        PartFacts(number, "/dev/x", group, (179, 4), is_raw=True, holders=("dm-1",)),
+    )
+    facts = board()
+
+    disks = (facts.disks[0], DiskFacts("/dev/sda"))
+    facts = replace(facts, parts=(*facts.parts, *both), disks=disks)
+    assert said(facts) == [(NOT_REBUILDABLE, what) for what in expected]
+    chained = replace(facts, disks=(replace(disks[0], has_logical=True), disks[1]))
+    assert bool(said(chained)) is bool(expected or spanning)
 
 
 def test_an_open_volume_on_a_captured_partition() -> None:
@@ -478,6 +522,74 @@ def test_crypttab_names_a_volume_of_another_disk(
     entry = CrypttabEntry("safe", f"UUID={OTHER_UUID}", options)
 
     assert said(board(crypttab=(entry,))) == expected
+
+
+def test_a_member_of_an_array_is_refused_and_not_told_to_be_copied() -> None:
+    member = PartFacts(
+        3, "/dev/mmcblk0p3", Raw(type="linux_raid_member"), (179, 3), is_raw=True, holders=("md0",)
+    )
+    facts = board()
+
+    assert said(replace(facts, parts=(*facts.parts, member))) == []
+
+
+LUKS = Luks(
+    version=2, uuid=OTHER_UUID, cipher="aes-xts-plain64", key_bits=512, first_byte=16 << 20
+)  # fmt: skip
+
+
+def encrypted(line: str, *, tokens: tuple[str, ...] = (), captured: str = "") -> BoardFacts:
+    """Return a board with a container in its third partition, and a line of crypttab."""
+    luks = msgspec.structs.replace(LUKS, tokens=tokens)
+    third = PartFacts(
+        3, "/dev/mmcblk0p3", luks, (179, 3), names=frozenset({f"UUID={OTHER_UUID}"}), is_raw=True,
+        holders=("dm-0",),
+    )  # fmt: skip
+    facts = board(crypttab=tuple(parse_crypttab(line)))
+    keys = frozenset({captured} if captured else ())
+    return replace(facts, parts=(*facts.parts, third), captured_keys=keys)
+
+
+@pytest.mark.parametrize(
+    ("line", "tokens", "is_told"),
+    [
+        (f"data UUID={OTHER_UUID} none luks", (), False),
+        (f"data UUID={OTHER_UUID} /etc/keys/a luks", (), False),
+        (f"data UUID={OTHER_UUID.upper()} /etc/keys/b luks", (), True),
+        (f"data UUID={OTHER_UUID} - tpm2-device=auto", ("systemd-tpm2",), True),
+        (f"data UUID={OTHER_UUID} none luks", ("clevis",), True),
+        (f"data UUID={OTHER_UUID} none luks", ("systemd-recovery",), False),
+    ],
+)
+def test_what_opens_a_container_that_a_rebuild_cannot_give_back_is_told(
+    line: str, tokens: tuple[str, ...], *, is_told: bool
+) -> None:
+    found = said(encrypted(line, tokens=tokens, captured="/etc/keys/a"))
+
+    what = (NOT_REBUILDABLE, "/dev/mmcblk0p3: data in crypttab")
+    assert found == ([what] if is_told else [])
+
+
+def test_a_key_that_the_owner_can_do_without_is_no_alarm() -> None:
+    facts = encrypted(f"data UUID={OTHER_UUID} /etc/keys/b luks")
+
+    assert said(facts, "data") == [(FindingKind.LEFT_OUT, "/dev/mmcblk0p3: data in crypttab")]
+
+
+def test_tokens_of_a_container_that_crypttab_does_not_name_are_told() -> None:
+    facts = encrypted("", tokens=("clevis",))
+
+    assert said(facts) == [(NOT_REBUILDABLE, "/dev/mmcblk0p3: tokens")]
+
+
+def test_features_of_an_f2fs_with_which_something_is_lost_are_told() -> None:
+    kind = Other(type="f2fs", features=("encrypt", "verity"))
+
+    found = said(board(root=root_part(kind, ROOT.replace("ext4", "f2fs"))))
+    assert found == [
+        (NOT_REBUILDABLE, "/dev/mmcblk0p2: encrypt"),
+        (NOT_REBUILDABLE, "/dev/mmcblk0p2: verity"),
+    ]
 
 
 AT = "30 1 0:25 /@ / rw - btrfs /dev/mmcblk0p2 rw,subvolid=256,subvol=/@"

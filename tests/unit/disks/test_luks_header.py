@@ -68,7 +68,7 @@ def test_a_container_of_another_kind_is_refused(old: bytes, new: bytes) -> None:
         (
             b'{"segments":{"0":{"type":"crypt","iv_tweak":"0","encryption":"aes-xts-plain64",'
             b'"sector_size":512,"offset":"1"}},"keyslots":{"0":{"key_size":1e999,"kdf":{"type":"x"}}},'
-            b'"digests":{"0":{"hash":"sha256"}}}'
+            b'"digests":{"0":{"hash":"sha256","segments":["0"],"keyslots":["0"]}}}'
         ),
     ],
 )

@@ -26,6 +26,8 @@ def test_a_recorded_group_is_read_as_lvm_shows_it() -> None:
         ("in 2 pieces", -1), ("", 15), ("", 25),
     ]  # fmt: skip
     assert not any(one.obstacle for one in found.volumes)
+    assert found.own == found.volumes
+    assert found.spanning == ()
 
 
 @pytest.mark.parametrize(
@@ -68,3 +70,4 @@ def test_a_striped_volume_is_said_to_be_one() -> None:
 
     found = lvm_reader.described_volume("fast", section)
     assert (found.was, found.obstacle, found.first) == ("striped over 2", "", -1)
+    assert found.physical == ""

@@ -28,8 +28,8 @@ def test_crypttab_has_a_name_a_device_and_options() -> None:
 
     assert found == [
         CrypttabEntry("luks", "UUID=2505567a-9e27-4efe-a4d5-15ad146c258b", ()),
-        CrypttabEntry("swap", "/dev/sda7", ("swap",)),
-        CrypttabEntry("hidden", "/dev/sda8", ("nofail", "tcrypt")),
+        CrypttabEntry("swap", "/dev/sda7", ("swap",), "/dev/urandom"),
+        CrypttabEntry("hidden", "/dev/sda8", ("nofail", "tcrypt"), "none"),
     ]
     assert [entry.may_fail for entry in found] == [False, False, True]
 

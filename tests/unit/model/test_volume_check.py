@@ -83,6 +83,8 @@ def test_volumes_that_cannot_be_are_complained_of(fields: dict[str, object], why
         (structs.replace(LUKS, sector_size=0), "sector_size"),
         (structs.replace(LUKS, first_byte=1 << 40), "first_byte"),
         (structs.replace(LUKS, kdf_memory=1 << 40), "kdf_memory"),
+        (structs.replace(LUKS, tokens=("clevis", "a\nb")), "tokens"),
+        (structs.replace(LUKS, tokens=("x",) * 33), "tokens"),
     ],
 )
 def test_containers_that_cannot_be_are_complained_of(system: LvmPv | Luks, why: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TypeVar
 
 import pytest
@@ -9,13 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
 
-from holdstill.errors import TargetRefusedError
+from holdstill.errors import LayoutError, TargetRefusedError
 from holdstill.model import manifest_check
 from holdstill.model.layout import Container, Disk, Ext4, Luks, LvmPv, Need, Partition, Volume
 from holdstill.model.layout import TableLabel as Label
 from holdstill.model.manifest import FurtherDisk, Manifest
 from holdstill.model.sizes import GIB, MIB
-from holdstill.rebuild import disk_choice, planner, unencrypted
+from holdstill.rebuild import disk_choice, gathered_groups, planner, unencrypted
 from holdstill.rebuild.partition_layout import DoesNotFitError
 from holdstill.rebuild.steps import MakeExt4, MakeLuks, MakeLvm
 from holdstill.rebuild.unencrypted import PlainWords
@@ -146,6 +147,146 @@ def test_one_of_several_physical_volumes_is_refused_with_what_to_do() -> None:
     with pytest.raises(TargetRefusedError, match="one of 2 physical volumes") as refused:
         planner.plan(structs.replace(captured, parts=parts), target_size=2 * GIB, needs=NEEDS)
     assert "holdstill get" in refused.value.hint
+
+
+SECOND = structs.replace(PV, uuid="CqU7yQ-KUVY-IF1U-vqzh-s90U-jxbq-9PRI5M", members=2)
+
+
+def on_two(*, spanning: tuple[str, ...] = ()) -> Manifest:
+    """Return a board with a volume group on two partitions: root on one, home on the other."""
+    whole = with_lvm()
+    grain = EXTENT // 512
+    one, two = whole.disk.partitions
+    two = structs.replace(two, size=2048 + 110 * grain)
+    three = Partition(number=3, start=two.end, size=2048 + 40 * grain, type="8e")
+    root, home = whole.disk.volumes
+    home = structs.replace(home, of=3, start=three.start + 2048)
+    made = structs.replace(whole.disk, partitions=(one, two, three), volumes=(root, home))
+    first = structs.replace(PV, members=2, spanning=spanning)
+    systems = {part.number: part.file_system for part in whole.parts}
+    systems |= {2: first, 3: structs.replace(SECOND, spanning=spanning)}
+    return cards.manifest_of(made, systems)
+
+
+@pytest.mark.parametrize("size", [2 * GIB, 4 * GIB, 1000 * MIB])
+@pytest.mark.parametrize("grow", [None, 502, 503])
+def test_a_group_on_two_partitions_keeps_each_volume_where_it_was(
+    size: int, grow: int | None
+) -> None:
+    plan = planner.plan(on_two(), target_size=size, needs=NEEDS, grow=grow)
+
+    first, second = sorted(of_kind(plan, MakeLvm), key=lambda step: step.number)
+    assert first.members == second.members
+    assert first.volumes == second.volumes  # LVM has the same text on each
+    assert [one.size for one in first.members] == [first.size, second.size]
+    assert [(one.name, one.physical, one.first) for one in first.volumes] == [
+        ("root", PV.uuid, 0), ("home", SECOND.uuid, 0),
+    ]  # fmt: skip
+    systems = {step.number: step for step in of_kind(plan, MakeExt4)}
+    for step, number, volume in zip((first, second), (502, 503), first.volumes, strict=True):
+        assert systems[number].offset == step.offset + MIB
+        assert MIB + volume.extents * EXTENT <= step.size
+    assert first.offset + first.size <= second.offset
+    assert second.offset + second.size <= size
+
+
+@pytest.mark.parametrize(
+    "other",
+    [PV, structs.replace(SECOND, extent_size=MIB), structs.replace(SECOND, group="other")],
+    ids=["same id", "extents", "name"],
+)
+def test_physical_volumes_that_do_not_agree_are_refused(other: LvmPv) -> None:
+    captured = on_two()
+    parts = tuple(
+        structs.replace(part, file_system=structs.replace(other, members=2))
+        if part.number == 3
+        else part
+        for part in captured.parts
+    )
+
+    with pytest.raises(LayoutError, match="do not agree"):
+        planner.plan(structs.replace(captured, parts=parts), target_size=2 * GIB, needs=NEEDS)
+
+
+def test_a_volume_on_two_partitions_is_refused_by_its_name() -> None:
+    with pytest.raises(TargetRefusedError, match="one of those that root is on"):
+        planner.plan(on_two(spanning=("root",)), target_size=2 * GIB, needs=NEEDS)
+
+
+def spread(*, behind: bool = False) -> Manifest:
+    """Return a board whose root has 100 extents on each of two partitions; home is on one."""
+    captured = on_two(spanning=("root",))
+    root, home = captured.disk.volumes
+    one, two, three = captured.disk.partitions
+    three = structs.replace(three, size=2048 + 140 * EXTENT // 512)
+    root = structs.replace(root, size=200 * EXTENT // 512)
+    last = Partition(number=4, start=three.end, size=3 * 8192, type="83")
+    partitions = (one, two, three, *([last] if behind else []))
+    disk = structs.replace(captured.disk, partitions=partitions, volumes=(root, home))
+    systems = {part.number: part.file_system for part in captured.parts}
+    systems |= {502: small(200), **({4: structs.replace(EXT4, blocks=3 * 1024)} if behind else {})}
+    return cards.manifest_of(disk, systems)
+
+
+@pytest.mark.parametrize("size", [2 * GIB, 4 * GIB, 1300 * MIB])
+@pytest.mark.parametrize("behind", [False, True])
+def test_a_group_with_a_volume_on_two_partitions_is_gathered_on_one(
+    size: int, *, behind: bool
+) -> None:
+    captured = spread(behind=behind)
+    made, (note,) = gathered_groups.made(captured)
+
+    assert note == (
+        "the volume group board-vg is on partition 2 alone: root was on several, and 3 is no "
+        "partition any more"
+    )
+    assert manifest_check.complaints(made) == []
+    needs = {**NEEDS, 4: Need(0, MIB)} if behind else NEEDS
+    plan = planner.plan(made, target_size=size, needs=needs)
+    (lvm,) = of_kind(plan, MakeLvm)
+    assert [one.uuid for one in lvm.members] == [PV.uuid]
+    assert [(one.name, one.first) for one in lvm.volumes] == [("root", 0), ("home", 200)]
+    assert lvm.volumes[0].extents == 200
+    steps = sorted(of_kind(plan, MakeExt4), key=lambda step: step.offset)
+    assert [step.number for step in steps] == ([502, 503, 4] if behind else [502, 503])
+    for one, other in itertools.pairwise(steps):
+        assert one.offset + one.size <= other.offset
+    assert steps[-1].offset + steps[-1].size <= size
+
+
+def test_what_is_in_a_gathered_volume_moves_with_it() -> None:
+    captured = spread()
+    root, home = captured.disk.volumes
+    inner = Volume(
+        number=504, of=503, name="crypt", start=home.start + 32768, size=home.size - 32768
+    )
+    disk = structs.replace(captured.disk, volumes=(root, home, inner))
+
+    made, _ = gathered_groups.made(structs.replace(captured, disk=disk))
+    moved = {one.number: one for one in made.disk.volumes}
+    assert moved[504].start - moved[503].start == 32768
+    assert moved[503].start != home.start
+
+
+@pytest.mark.parametrize("why", ["one piece", "not all", "logical", "in a container"])
+def test_what_need_not_or_cannot_be_gathered_is_as_it_was(why: str) -> None:
+    captured = on_two() if why == "one piece" else spread()
+    disk, parts = captured.disk, captured.parts
+    if why == "not all":
+        parts = tuple(part for part in parts if part.number != 3)
+    elif why == "logical":
+        last = disk.partitions[-1]
+        extra = structs.replace(last, number=5, start=last.end, size=9)
+        disk = structs.replace(disk, partitions=(*disk.partitions, extra))
+    elif why == "in a container":
+        volume = Volume(number=501, of=3, name="crypt", start=9, size=9)
+        disk = structs.replace(disk, volumes=(volume, *disk.volumes))
+        kinds = {3: LUKS, 501: captured.part(3).file_system}
+        systems = {part.number: part.file_system for part in parts} | kinds
+        parts = cards.manifest_of(disk, systems).parts
+    captured = structs.replace(captured, disk=disk, parts=parts)
+
+    assert gathered_groups.made(captured) == (captured, ())
 
 
 def test_what_is_in_a_container_is_made_before_it_is_encrypted() -> None:

@@ -185,3 +185,17 @@ def test_what_could_not_be_rebuilt_is_refused_while_it_is_mounted_and_copied_els
     assert "bigalloc" in mounted.why
     assert "leave_out: [2]" in mounted.why
     assert (spare.method, spare.grade) == (CaptureMethod.RAW, Grade.READ_ONLY)
+
+
+def test_a_member_of_a_running_array_is_never_copied_nor_called_still() -> None:
+    member = part(Raw(type="linux_raid_member"), holders=("md0",))
+    stopped = part(Raw(type="linux_raid_member"))
+
+    ways = [
+        capture_method.choose(one, raw_limit=1 << 40, remount_read_only=True)
+        for one in (member, stopped)
+    ]
+    assert [way.method for way in ways] == [CaptureMethod.REFUSED, CaptureMethod.RAW]
+    assert ways[0].grade is Grade.LIVE
+    assert "leave_out: [2]" in ways[0].why
+    assert "disks: [auto, /dev/md0]" in ways[0].why

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from msgspec import structs
 
 from holdstill.board.layout import BoardDisk, BoardLayout, BoardPart
-from holdstill.model.layout import Disk, Ext4, Luks, LvmPv, Partition, TableLabel, Volume
+from holdstill.board.mounts import Mount
+from holdstill.model.layout import Disk, Ext4, Luks, LvmPv, Other, Partition, TableLabel, Volume
 from holdstill.model.manifest import Grade
+from holdstill.model.paths import BoardPath
 from holdstill.workflow import in_the_clear
 from holdstill.workflow.capture_method import CaptureMethod, MethodChoice
 
@@ -64,3 +68,33 @@ def test_a_group_that_is_in_a_container_in_part_is_encrypted(group: str, *, is_t
     told = in_the_clear.remark(board(encrypted_group=group), chosen)
 
     assert ("/dev/x3 is stored unencrypted" in told) is is_told
+
+
+def on_one_partition(kind: FileSystem, *, mounted: bool) -> str:
+    top = BoardPath(b"/")
+    mount = Mount((179, 2), top, top, "rw", "x", "/dev/x2") if mounted else None
+    disk = Disk(
+        size=1 << 30, label=TableLabel.DOS,
+        partitions=(Partition(number=2, start=1 << 13, size=9, type="83"),),
+    )  # fmt: skip
+    layout = BoardLayout(
+        (BoardDisk(Path("/dev/x"), disk),), (replace(part(2, kind), mount=mount),)
+    )
+    chosen = {2: MethodChoice(CaptureMethod.FROZEN, Grade.POINT_IN_TIME, "")}
+    return in_the_clear.remark(layout, chosen)
+
+
+@pytest.mark.parametrize(
+    ("kind", "is_told"),
+    [
+        (Other(type="f2fs", features=("encrypt",)), True),
+        (Other(type="f2fs", features=("casefold",)), False),
+        (structs.replace(EXT4, features=("encrypt",)), True),
+        (EXT4, False),
+    ],
+)
+def test_a_file_system_that_encrypts_folders_is_told_of_where_it_is_mounted(
+    kind: FileSystem, *, is_told: bool
+) -> None:
+    assert bool(on_one_partition(kind, mounted=True)) is is_told
+    assert not on_one_partition(kind, mounted=False)

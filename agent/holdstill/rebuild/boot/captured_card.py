@@ -15,7 +15,7 @@ from holdstill.filesystems import content_parts
 from holdstill.model import emmc_boot, paths, tree_views
 from holdstill.model.attachment_names import BOOTED_AREAS, area_of
 from holdstill.model.entries import EntryType
-from holdstill.model.layout import DISK_STEP, Fat, Subvolume, Volume
+from holdstill.model.layout import DISK_STEP, Fat, Luks, Subvolume, Volume
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.card import BootCard
 from holdstill.records import captured_gap
@@ -186,19 +186,20 @@ def looked_into(card: BootCard, manifest: Manifest, trees: Mapping[int, Captured
     ]
     numbers = {area.number % DISK_STEP: area.number for area in manifest.disk.volumes}
     numbers |= {place.in_table: place.number for place in manifest.disk.partitions}
-    seen = [
-        replace(volume, tree=trees.get(numbers.get(volume.number, 0)))
-        if volume.tree is None and volume.kind not in _READ_HERE
-        else volume
-        for volume in volumes
-    ]
+    systems = {part.number: part.file_system for part in manifest.parts}
+    seen = []
+    for volume in volumes:
+        number = numbers.get(volume.number, 0)
+        if volume.tree is None and volume.kind not in _READ_HERE:
+            volume = replace(volume, tree=trees.get(number))  # noqa: PLW2901
+        kind = systems.get(number)
+        seen.append(replace(volume, remade=kind) if isinstance(kind, Luks) else volume)
     encrypted = {number % DISK_STEP for number in manifest.in_containers}
     hidden = [
         one
         for one in manifest.disk.by_slot().volumes
         if one.number not in there and one.number in encrypted
     ]
-    systems = {part.number: part.file_system for part in manifest.parts}
     seen += [
         cards.volume_of(disk, one, systems[numbers[one.number]], trees.get(numbers[one.number]))
         for one in hidden

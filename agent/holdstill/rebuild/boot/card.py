@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.disks import partition_table, volumes_on_disk
+from holdstill.disks import luks_header, partition_table, volumes_on_disk
 from holdstill.errors import HoldstillError
 from holdstill.filesystems import probe
 from holdstill.filesystems.ext4 import ext4_reader
@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 
 SMALL = 1 << 20
 """Bytes of a file of settings."""
+LUKS = "crypto_LUKS"
+"""What blkid calls an encrypted container."""
 LINKS_MAX = 40
 """Symlinks on one path; the kernel follows as many."""
 
@@ -66,6 +68,7 @@ class BootVolume:
         tree: its files, None when they cannot be read.
         first_sector: its first 512 bytes.
         mapped: names of the device of a volume inside a partition.
+        remade: of an encrypted container that is made again, as it was; None for any other.
     """
 
     number: int
@@ -78,6 +81,7 @@ class BootVolume:
     tree: BootTree | None = None
     first_sector: bytes = b""
     mapped: tuple[str, ...] = ()
+    remade: Luks | None = None
 
     @property
     def name(self) -> str:
@@ -248,7 +252,9 @@ def _volumes(source: OpenFile, disk: Disk) -> Iterator[BootVolume]:
 def _volume(window: OpenFile, disk: Disk, partition: Partition | Volume) -> BootVolume:
     system = probe.probe(window)
     first_sector = window.read(0, min(512, window.size))
-    return volume_of(disk, partition, system, _tree(window, system), first_sector)
+    found = volume_of(disk, partition, system, _tree(window, system), first_sector)
+    is_luks = isinstance(system, Raw) and system.type == LUKS
+    return replace(found, uuid=luks_header.uuid_in(first_sector)) if is_luks else found
 
 
 def volume_of(
@@ -260,10 +266,11 @@ def volume_of(
 ) -> BootVolume:
     """Return a partition as its board will see it."""
     kind, uuid, label = _names(system)
+    remade = system if isinstance(system, Luks) else None
     if isinstance(partition, Volume):
         return BootVolume(
             partition.number, kind, uuid=uuid, label=label, tree=tree, first_sector=first_sector,
-            mapped=partition.nodes,
+            mapped=partition.nodes, remade=remade,
         )  # fmt: skip
     return BootVolume(
         number=partition.number,
@@ -275,6 +282,7 @@ def volume_of(
         partlabel=partition.name,
         tree=tree,
         first_sector=first_sector,
+        remade=remade,
     )
 
 
@@ -293,7 +301,7 @@ def _names(system: FileSystem) -> tuple[str, str, str]:
         case LvmPv():
             return "LVM2_member", "", ""
         case Luks(uuid=uuid, label=label):
-            return "crypto_LUKS", uuid, label
+            return LUKS, uuid, label
         case Container() | Subvolume():
             return "", "", ""
 

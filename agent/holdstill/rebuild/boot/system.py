@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdstill.model import paths, system_tables
 from holdstill.model.entries import EntryType
 from holdstill.rebuild.boot import card as cards
-from holdstill.rebuild.boot import kernels
+from holdstill.rebuild.boot import kernels, namespace, unlocked
 from holdstill.rebuild.boot.commandline import EXT
-from holdstill.rebuild.boot.report import SYSTEM, KernelFile, found, lacking, missing, unknown
+from holdstill.rebuild.boot.report import KernelFile, found, lacking, missing, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from holdstill.model.entries import Entry
-    from holdstill.model.system_tables import CrypttabEntry, FstabEntry
+    from holdstill.model.system_tables import FstabEntry
     from holdstill.rebuild.boot.card import BootCard, BootVolume
+    from holdstill.rebuild.boot.namespace import Namespace
     from holdstill.rebuild.boot.report import ChainLink
 
 INITS = ("/sbin/init", "/etc/init", "/bin/init", "/bin/sh")
@@ -37,10 +37,10 @@ def links(
 ) -> Iterator[ChainLink]:
     """Return whether the system on a root partition has what it needs."""
     if root.tree is None:
-        yield _unseen(root)
+        yield namespace.unseen(root)
         return
     mounts = system_tables.parse_fstab(root.text(b"etc/fstab") or "")
-    space = Namespace(root, tuple(_mounted(card, mounts)))
+    space = namespace.of(card, root)
     inits = dict.fromkeys(kernel.init for kernel in kernels_found) or [""]
     for init in inits:
         yield from _init_links(space, init)
@@ -49,73 +49,9 @@ def links(
     for mount in mounts:
         yield from _mount_links(card, mount)
     for locked in system_tables.parse_crypttab(root.text(b"etc/crypttab") or ""):
-        yield from _crypt_links(card, locked)
+        yield from unlocked.links(card, space, locked)
     for kernel in dict.fromkeys((k.volume, k.path) for k in kernels_found):
         yield _modules_link(card, space, *kernel)
-
-
-def _unseen(volume: BootVolume) -> ChainLink:
-    kind = volume.kind or "of an unknown kind"
-    return unknown(SYSTEM, f"{volume.name} is {kind}, whose files only the kernel reads")
-
-
-def _mounted(card: BootCard, mounts: Sequence[FstabEntry]) -> Iterator[tuple[bytes, BootVolume]]:
-    for mount in mounts:
-        volumes = card.named(mount.spec)
-        if len(volumes) == 1 and mount.point.startswith("/") and mount.point != "/":
-            yield mount.point.strip("/").encode(), volumes[0]
-
-
-@dataclass(frozen=True)
-class Namespace:
-    """The tree of files that the running system will see.
-
-    Attributes:
-        unseen: partitions to which a path has led so far, and whose files cannot be read.
-    """
-
-    root: BootVolume
-    mounts: tuple[tuple[bytes, BootVolume], ...]
-    unseen: dict[int, BootVolume] = field(default_factory=dict)
-
-    def without(self, name: str, detail: str) -> ChainLink:
-        """Return the link of what was not found: missing, or not to be seen."""
-        for volume in self.unseen.values():
-            return _unseen(volume)
-        return missing(name, detail)
-
-    def find(self, path: str) -> tuple[BootVolume, Entry] | None:
-        """Follow a path through symlinks and mount points; None when it leads nowhere."""
-        done = b""
-        todo = [part for part in path.encode().split(b"/") if part not in {b"", b"."}]
-        for _ in range(1000):
-            if not todo:
-                return self._entry(done)
-            name = todo.pop(0)
-            if name == b"..":
-                done = paths.split(done)[0]
-                continue
-            here = self._entry(paths.join(done, name))
-            if here is None:
-                return None
-            if here[1].type is EntryType.SYMLINK:
-                target = here[1].target
-                done = b"" if target.startswith(b"/") else done
-                todo = [part for part in target.split(b"/") if part not in {b"", b"."}] + todo
-            else:
-                done = paths.join(done, name)
-        return None
-
-    def _entry(self, path: bytes) -> tuple[BootVolume, Entry] | None:
-        """Return the entry at a path that has no symlinks before its last name."""
-        volume, inside = self.root, path
-        for point, mounted in sorted(self.mounts):
-            if path == point or path.startswith(point + b"/"):
-                volume, inside = mounted, path[len(point) + 1 :]
-        if volume.tree is None:
-            self.unseen[volume.number] = volume
-        entry = volume.tree.find(inside) if volume.tree else None
-        return (volume, entry) if entry else None
 
 
 def _init_links(space: Namespace, init: str) -> Iterator[ChainLink]:
@@ -190,19 +126,6 @@ def _mount_links(card: BootCard, mount: FstabEntry) -> Iterator[ChainLink]:
         yield missing(name, f"{mount.spec} is not on this card")
     else:
         yield unknown(name, f"{mount.spec} must be on another disk of the board")
-
-
-def _crypt_links(card: BootCard, locked: CrypttabEntry) -> Iterator[ChainLink]:
-    """Return whether a line of crypttab leads to a partition of this card."""
-    if not cards.names_a_partition(locked.spec):
-        return
-    name = f"crypttab {locked.name}"
-    if card.named(locked.spec):
-        yield found(name, locked.spec)
-    elif locked.may_fail:
-        yield lacking(name, f"{locked.spec} is not on this card")
-    else:
-        yield unknown(name, f"{locked.spec} is not known to be on this card")
 
 
 def _kind_link(name: str, mount: FstabEntry, volume: BootVolume) -> ChainLink:
