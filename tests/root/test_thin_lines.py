@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
+import subprocess
 import threading
+import time
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -101,6 +104,25 @@ def cut_on_the_way(line: ThinLine, *, total: int, times: int) -> Iterator[None]:
     finally:
         over.set()
         thread.join()
+
+
+def test_told_to_end_while_it_sends_it_ends_at_once(tmp_path: Path) -> None:
+    """systemd waits for three minutes; what is killed then counts as a night that hung."""
+    with boards.running(tmp_path) as board:
+        fill(board.root, small=10, middle=8 * MIB, large=17 * MIB)
+        with far(tmp_path / "far", board, rate=20e3, delay=0.0) as slow:
+            words = [*boards.PROGRAM, "capture", "--settings", str(slow.kept.settings)]
+            with subprocess.Popen(words, stdout=subprocess.DEVNULL) as program:
+                while slow.line.sent < MIB // 4:
+                    assert program.poll() is None
+                    time.sleep(0.1)
+                told = time.monotonic()
+                program.send_signal(signal.SIGTERM)
+                code = program.wait(60)
+                seconds = time.monotonic() - told
+
+    assert code != 0
+    assert seconds < 15
 
 
 def test_a_first_capture_that_is_cut_twenty_times_arrives(tmp_path: Path) -> None:

@@ -38,12 +38,20 @@ BASIS_LEAST = 16 << 10
 """Smaller files are sent whole: a copy of the old content would cost more than it saves."""
 RECEIVING = tuple(f"receiving-{number}.lock" for number in range(FOLDERS))
 """The locks of these, in the board's folder."""
+LOCK = "lock"
+"""The run's, in the board's folder."""
 BEGUN = "begun"
 """A file in a staging directory; its mtime is when the run began."""
 LOCK_TRIES, LOOK = 60, 0.05
 """Who looks at a run lock, or tidies, holds it for a moment; seconds from one try to the next."""
 RECEIVER_PATIENCE = 150.0
 """Seconds to wait for rsync servers to end: longer than their own patience with a dead peer."""
+LEFTOVER_PATIENCE = 3.0
+"""The same for a run that begins: what was cut off ends soon, and what goes on is left alone."""
+BASIS_DATE = 1
+"""Seconds since 1970: the date of a basis that rsync has not written to; ours have no --times."""
+BASIS_SPARED = 3600.0
+"""Seconds for which such a basis stays although nobody has used it: the run may go on."""
 _LOCK_FLAGS = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
 
@@ -118,7 +126,7 @@ def is_running(store: Store, board: BoardName) -> bool:
 
 def _locked(store: Store, board: BoardName, how: int) -> int | None:
     """Return the run lock, open and locked; None when somebody else has it."""
-    path = store.board_folder(board) / "lock"
+    path = store.board_folder(board) / LOCK
     handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
     try:
         fcntl.flock(handle, how | fcntl.LOCK_NB)
@@ -235,6 +243,17 @@ def lay_basis(store: Store, folder: Path, *, digest: Digest, basis: Digest) -> N
     A copy, never a link: what a board writes to is never what a capture holds.
     """
     store.disk.clone(store.contents.path(basis), folder / digest)
+    store.disk.date(folder / digest, BASIS_DATE)
+
+
+def unused_bases(folder: Path, digests: Iterable[Digest], now: float) -> frozenset[Digest]:
+    """Return the names of bases that were laid out lately and not written to; now: Unix time."""
+    found = set()
+    for digest in digests:
+        state = os.lstat(folder / digest)
+        if state.st_mtime == BASIS_DATE and 0 <= now - state.st_ctime < BASIS_SPARED:
+            found.add(digest)
+    return frozenset(found)
 
 
 class Arrived(NamedTuple):
@@ -301,8 +320,17 @@ def sizes(folder: Path, digests: Iterable[Digest]) -> dict[Digest, int]:
 
 
 @contextmanager
-def no_receiver(store: Store, board: BoardName, number: int, *, clock: Clock) -> Iterator[None]:
+def no_receiver(
+    store: Store,
+    board: BoardName,
+    number: int,
+    *,
+    clock: Clock,
+    patience: float = RECEIVER_PATIENCE,
+) -> Iterator[None]:
     """Wait until no process writes to a folder of the board's run, and keep it so for the block.
+
+    patience: in seconds.
 
     Raises:
         BusyError: a transfer does not end.
@@ -310,14 +338,14 @@ def no_receiver(store: Store, board: BoardName, number: int, *, clock: Clock) ->
     path = _receiving_lock(store, board, number)
     handle = os.open(path, _LOCK_FLAGS, 0o600)
     try:
-        _wait_alone(handle, board, clock)
+        _wait_alone(handle, board, clock, patience)
         yield
     finally:
         os.close(handle)
 
 
-def _wait_alone(handle: int, board: BoardName, clock: Clock) -> None:
-    deadline = clock.monotonic() + RECEIVER_PATIENCE
+def _wait_alone(handle: int, board: BoardName, clock: Clock, patience: float) -> None:
+    deadline = clock.monotonic() + patience
     while True:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

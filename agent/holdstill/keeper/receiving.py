@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import resource
+import secrets
 import select
 import signal
 from contextlib import contextmanager, suppress
@@ -20,7 +21,7 @@ from holdstill.system import landlock, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from holdstill.keeper.account import Account
@@ -34,6 +35,7 @@ SYSTEM_READ = ("/usr", "/lib", "/lib64", "/bin", "/etc/ld.so.cache", "/etc/local
 LOOK_EVERY = 0.5
 """Seconds between two looks at most; the nearer to a limit, the sooner the next one."""
 LOOK_SOONEST = 0.01
+_TURN = 16
 BYTES_A_SECOND, INODES_A_SECOND = 2 << 30, 50_000
 """More than a transfer can bring: 0.7 GB/s and 10,000 files/s were measured into a page cache."""
 
@@ -63,7 +65,7 @@ def receive(
         os.close(lock)
         raise BusyError(f"run {wish.run} of board {board} is not under way")
     folder = staging.folders[wish.folder]
-    watch = ArrivalMonitor(account, folder, board)
+    watch = ArrivalMonitor(account, folder, board, is_followed=_Turn(lock).is_over)
     watch.check()
     parent = os.getpid()
     pid = process.fork_child(lambda: _become_rsync(wish, folder.path, is_confined, parent))
@@ -71,7 +73,7 @@ def receive(
         status = _attend(pid, watch)
         watch.look()
         account.check_not_overdrawn()
-    except BusyError:  # the run is over, and all that it staged is gone
+    except BusyError:  # the run is over, and all that it staged is gone; or it goes on elsewhere
         os.close(lock)
         raise
     except (HoldstillError, OSError):
@@ -132,19 +134,51 @@ def _stopped(group: int) -> Iterator[None]:
             os.killpg(group, signal.SIGCONT)
 
 
-class ArrivalMonitor:
-    """Watches what one transfer brings."""
+class _Turn:
+    """The turn of the transfer that came last to a folder: the one before it is cut off.
 
-    def __init__(self, account: Account, folder: TransferFolder, board: BoardName) -> None:
+    It stands in the lock that all who write there share. A board sends one batch at a time to a
+    folder; a transfer whose line is dead would keep the keeper from taking over what is there.
+    """
+
+    def __init__(self, lock: int) -> None:
+        self._lock = lock
+        with suppress(OSError):  # a full disk: then it waits for its own end
+            os.pwrite(lock, secrets.token_bytes(_TURN), 0)
+        self._own = os.pread(lock, _TURN, 0)
+
+    def is_over(self) -> bool:
+        """Return whether another transfer came after this one."""
+        return os.pread(self._lock, _TURN, 0) != self._own
+
+
+class ArrivalMonitor:
+    """Watches what one transfer brings.
+
+    is_followed: whether another transfer has come after it.
+    """
+
+    def __init__(
+        self,
+        account: Account,
+        folder: TransferFolder,
+        board: BoardName,
+        *,
+        is_followed: Callable[[], bool] = lambda: False,
+    ) -> None:
         self._account, self._folder, self._board = account, folder, board
+        self._is_followed = is_followed
         self._inode = folder.path.stat().st_ino
 
     def check_is_there(self) -> None:
         """Refuse to go on writing where nobody looks any more.
 
         Raises:
-            BusyError: the folder was given up, with the run or by another transfer's refusal.
+            BusyError: the folder was given up, with the run or by another transfer's refusal; or
+                another transfer writes to it now.
         """
+        if self._is_followed():
+            raise BusyError(f"board {self._board} goes on with this transfer in another one")
         with suppress(FileNotFoundError):
             if self._folder.path.stat().st_ino == self._inode:
                 return

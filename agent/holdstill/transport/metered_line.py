@@ -4,16 +4,20 @@ rsync could limit each transfer for itself (--bwlimit), but not two of them toge
 control channel, nor by the hour while it runs; and what SSH adds it does not count. So both SSH
 clients connect to a port of this machine, and threads here pass on their bytes as fast as may be.
 The keeper's key is checked by the clients, as ever: in between nobody can read or change anything.
+Other users of this machine are let through no more than they are without a line.
 """
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
+
+from holdstill.system import loopback_peer
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -86,6 +90,8 @@ class MeteredLine:
     def _lead(self, near: socket.socket) -> None:
         """Connect to the keeper and pass on, until both directions have ended."""
         with near:
+            if loopback_peer.user_of(near) != os.geteuid():
+                return
             try:
                 far = _connected(self._address)
             except OSError as error:

@@ -34,6 +34,7 @@ LAST = "last.json"
 INDEX = "index.sqlite"
 MANIFEST = "manifest.yaml"
 RATE = "copy-rate.json"
+LINE = "line.json"
 FAILED = "failed.json"
 ASKED = "asked"
 LISTS = "lists"
@@ -42,6 +43,7 @@ OURS = (
     MANIFEST,
     FAILED,
     RATE,
+    LINE,
     ASKED,
     INDEX,
     f"{INDEX}-*",
@@ -65,6 +67,32 @@ class LastCapture(Record, frozen=True, kw_only=True):
     seq: int = 0
     manifest: str = ""
     unchecked: int = 0
+
+
+class LineSeen(Record, frozen=True, kw_only=True):
+    """What was seen of the line to the keeper.
+
+    Attributes:
+        rate: bytes a second; 0 for not measured.
+        at: when that was measured, by the board's clock (RFC 3339); "" for never.
+        sent: bytes that the last sealed capture sent.
+        compressed, compressed_to: contents of it that were compressed on their way, and what that
+            made of them.
+    """
+
+    rate: float = 0.0
+    at: str = ""
+    sent: int = 0
+    compressed: int = 0
+    compressed_to: int = 0
+
+
+def line_seen(directory: Path) -> LineSeen:
+    """Return what was seen of the line, also while another run holds the directory."""
+    try:
+        return msgspec.json.decode((directory / LINE).read_bytes(), type=LineSeen)
+    except (FileNotFoundError, msgspec.MsgspecError):
+        return LineSeen()
 
 
 class BoardState:
@@ -135,6 +163,15 @@ class BoardState:
     def save_copy_rate(self, rate: float) -> None:
         """Remember what a pause copied in a second; it tells whether the next one can end."""
         files.publish(self._directory / RATE, msgspec.json.encode(rate))
+
+    @property
+    def line(self) -> LineSeen:
+        """What earlier runs have seen of the line to the keeper."""
+        return line_seen(self._directory)
+
+    def save_line(self, seen: LineSeen) -> None:
+        """Remember what was seen of the line to the keeper."""
+        files.publish(self._directory / LINE, msgspec.json.encode(seen))
 
     def known_pieces(self, name: str) -> frozenset[bytes]:
         """Return the pieces that an attachment of the last capture had; none if unknown."""

@@ -31,8 +31,11 @@ class Keeper(Protocol):
     def hello(self) -> Hello:
         """Return the keeper's free space and the newest good capture of this board."""
 
-    def begin(self) -> RunStarted:
-        """Begin a run, taking over what an interrupted one left."""
+    def begin(self, client: str = "") -> RunStarted:
+        """Begin a run, taking over what an interrupted one left.
+
+        client: a word of the caller's own, to go on with its run when a connection was lost.
+        """
 
     def lacking(self, wanted: Sequence[WantedContent], folder: int = 0) -> Lacking:
         """Return which of these contents must be sent, and which must be proven."""
