@@ -66,7 +66,7 @@ class Keeper:
     def hello(self) -> Hello:
         raise AssertionError("not announced")
 
-    def begin(self) -> RunStarted:
+    def begin(self, client: str = "") -> RunStarted:
         raise AssertionError("not announced")
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:

@@ -32,10 +32,11 @@ an SSH client whose words wait too long takes the line for dead."""
 PATIENCE = 5.0
 """Seconds to wait for a thread that has nothing more to do."""
 LOOPBACK = "127.0.0.1"
-UNANSWERED_MS = 60_000
-"""After so long without an acknowledgement the kernel drops the connection (tcp(7))."""
+UNANSWERED_MS = 30_000
+"""After so long without an acknowledgement the kernel drops the connection (tcp(7)): a thin line
+may have as much waiting before it, and one that is cut every minute has no more time to lose."""
 _TCP_USER_TIMEOUT = 18
-KEEP_ALIVE = 15
+KEEP_ALIVE = 10
 """Seconds without a byte until a peer is asked whether it is there."""
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -154,9 +154,7 @@ def begun(
         trees = undo.enter_context(
             capture_scope.open_trees(scope, state, spool.directory, outside.clock, followed)
         )
-        meter = LineMeter(
-            outside.clock, state.line.rate or line_settings.least_limit(settings.line)
-        )
+        meter = _meter(settings, state, outside)
         uploader, followed_uploader = _uploaders(
             scope, outside, state, started, spool, followed, meter
         )
@@ -180,12 +178,19 @@ def begun(
             raise NightOverError(f"{over}: {_sent_so_far(run)}", hint=over.hint) from over
 
 
+def _meter(settings: BoardSettings, state: BoardState, outside: CaptureDependencies) -> LineMeter:
+    """Return a meter that begins with what is known of the line."""
+    known = filter(None, (state.line.rate, float(line_settings.least_limit(settings.line))))
+    return LineMeter(outside.clock, min(known, default=0.0))
+
+
 def _remember_rate(run: CaptureRun) -> None:
     """Remember how fast the line was, whether or not a capture was sealed over it."""
     if run.meter.measured:
         at = clocks.rfc3339(run.outside.clock.now())
         seen = msgspec.structs.replace(run.state.line, rate=run.meter.measured, at=at)
-        run.state.save_line(seen)
+        with suppress(OSError):  # a full card: it is measured again
+            run.state.save_line(seen)
 
 
 def remember_sent(run: CaptureRun) -> None:
@@ -195,7 +200,8 @@ def remember_sent(run: CaptureRun) -> None:
         run.state.line, sent=stats.wire_bytes,
         compressed=stats.compressed_bytes, compressed_to=stats.compressed_wire,
     )  # fmt: skip
-    run.state.save_line(seen)
+    with suppress(OSError):  # sealed it is
+        run.state.save_line(seen)
 
 
 def _sent_so_far(run: CaptureRun) -> str:

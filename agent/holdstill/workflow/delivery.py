@@ -166,13 +166,14 @@ class Delivery:
         if not batch.wanted:
             return ()
         with self._proving:
-            for _ in range(PROOF_TRIES):
+            for tries_left in reversed(range(PROOF_TRIES)):
                 lacking = self._keeper.lacking(batch.wanted, folder)
                 try:
                     return show_possession.to_send(self._keeper, lacking, batch.keyed)
                 except ChallengeLostError:
-                    continue
-        return (*lacking.send, *lacking.prove)
+                    if not tries_left:
+                        return (*lacking.send, *lacking.prove)
+        raise AssertionError("the last try returns")
 
     def _send(
         self,

@@ -90,7 +90,10 @@ class LineMeter:
             self._transfers += 1
             is_worth_it = self._sent >= self._transfers * SAMPLE_BYTES
             if sent is not None and is_worth_it and self._busy >= SAMPLE_SECONDS:
-                self._rate, self._is_measured = self._sent / self._busy, True
+                seen = self._sent / self._busy
+                # Transfers end at odd moments of each other: two samples are better than one.
+                self._rate = (self._rate + seen) / 2 if self._is_measured else seen
+                self._is_measured = True
             elif sent is not None and self._busy < SAMPLE_SECONDS:
                 return  # too short yet
             self._sent, self._busy, self._transfers = 0, 0.0, 0

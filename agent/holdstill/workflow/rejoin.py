@@ -83,8 +83,9 @@ class RejoiningKeeper:
         """Return the keeper's state, and which board it takes us for."""
         return self._called(lambda keeper: keeper.hello())
 
-    def begin(self) -> RunStarted:
-        """Begin a run, or go on with one that was cut off."""
+    def begin(self, client: str = "") -> RunStarted:
+        """Begin a run, or go on with one that was cut off; with a word of its own."""
+        self._word = client or self._word
         self._started = self._called(lambda keeper: keeper.begin(self._word))
         return self._started
 

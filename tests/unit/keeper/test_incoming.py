@@ -233,7 +233,7 @@ def test_a_wait_that_the_kernel_refuses_for_another_reason_is_no_wait(tmp_path: 
     began = clock.monotonic()
 
     with pytest.raises(OSError, match="Bad file descriptor"):
-        incoming._wait_alone(handle, PIER_3, clock)
+        incoming._wait_alone(handle, PIER_3, clock, incoming.RECEIVER_PATIENCE)
 
     assert clock.monotonic() == began
 

@@ -161,9 +161,8 @@ class Cutting(Transfer):
 
 def slept(keeper: Keeper, transfer: Transfer) -> Delivery:
     begun = RunStarted(run="runrunru", seq=1, previous="", folders=("0", "1"))
-    return Delivery(
-        keeper=keeper, transfer=transfer, run=begun, stats=TransferStats(), clock=FakeClock()
-    )  # type: ignore[arg-type]
+    stats, clock = TransferStats(), FakeClock()
+    return Delivery(keeper=keeper, transfer=transfer, run=begun, stats=stats, clock=clock)  # type: ignore[arg-type]
 
 
 def test_a_line_that_is_cut_again_and_again_and_moves_is_no_failure() -> None:

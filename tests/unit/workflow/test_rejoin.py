@@ -69,11 +69,8 @@ class Far:
 
 
 def joined(far: Far, check_time: Callable[[], None] = lambda: None) -> RejoiningKeeper:
-    return RejoiningKeeper(
-        far.connected,
-        FakeClock(),
-        check_time=check_time,  # type: ignore[arg-type]
-    )
+    clock = FakeClock()
+    return RejoiningKeeper(far.connected, clock, check_time=check_time)  # type: ignore[arg-type]
 
 
 def test_a_call_is_made_again_on_the_next_connection_with_the_same_word() -> None:

@@ -110,7 +110,7 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     def delivery() -> Delivery:
         return Delivery(keeper=keeper, transfer=carrier, run=begun, stats=stats)
 
-    meter = LineMeter(FakeClock())
+    meter = LineMeter(FakeClock(), rate=1e9)
     pieces_up = PieceUploader(delivery=delivery, memory=tmp_path, stats=stats, meter=meter)
     bank = Uploader(
         keeper=keeper, delivery=delivery, run=begun, progress=told, pieces_up=pieces_up,

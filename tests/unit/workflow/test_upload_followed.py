@@ -171,7 +171,7 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     def delivery() -> Delivery:
         return Delivery(keeper=keeper, transfer=carrier, run=begun, stats=stats)
 
-    meter = LineMeter(FakeClock())
+    meter = LineMeter(FakeClock(), rate=1e9)
     pieces_up = PieceUploader(delivery=delivery, memory=memory, stats=stats, meter=meter)
     whole = Uploader(
         keeper=keeper, delivery=delivery, run=begun, progress=Silent(), pieces_up=pieces_up,
