@@ -51,12 +51,14 @@ def behind(folder: Path, board: Board, line: NetworkLine, *, more: str = "") -> 
 def capture(line: NetworkLine, kept: Kept, *, accepted: Sequence[int] = (0,)) -> str:
     """Capture from the line's other end; return what was printed."""
     words = line.words(*boards.PROGRAM, "capture", "--settings", kept.settings)
-    done = subprocess.run(
-        [*map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, check=False
-    )
-    said = done.stdout.decode()
-    assert done.returncode in accepted, said
-    return said
+    said, began = [], time.monotonic()
+    with subprocess.Popen(
+        [*map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    ) as program:
+        assert program.stdout is not None
+        said = [f"{time.monotonic() - began:4.0f} s: {text}" for text in program.stdout]
+    assert program.returncode in accepted, said
+    return "".join(said)
 
 
 def captures(kept: Kept) -> int:
@@ -78,12 +80,11 @@ def change(root: Path, *, noise: int, text: int) -> int:
 def test_a_nights_capture_arrives_over_a_line_that_is_cut_every_minute(tmp_path: Path) -> None:
     with (
         boards.running(tmp_path) as board,
-        network_line.running() as line,
+        network_line.running(rate=MBIT, delay=0.15) as line,
         behind(tmp_path, board, line) as kept,
     ):
         capture(line, kept)
         assert captures(kept) == 1
-        line.rate, line.delay = MBIT, 0.15
         change(board.root, noise=10 * MIB, text=2 * MIB)
         sent, _ = line.passed()
         began, tries = time.monotonic(), 0

@@ -158,7 +158,7 @@ def test_a_run_is_gone_on_with_while_a_transfer_of_it_is_under_way(
     house: Boathouse, pier_3: BoardName, tmp_path: Path
 ) -> None:
     """Only the control channel was cut: neither is the transfer, nor does it hold anybody up."""
-    content = os.urandom(32 << 20)
+    content = os.urandom(160 << 20)
     name = digest_of(content)
     (tmp_path / name).write_bytes(content)
     wanted = [WantedContent(digest=name, size=len(content))]
@@ -166,14 +166,18 @@ def test_a_run_is_gone_on_with_while_a_transfer_of_it_is_under_way(
         begun = first.begin("our word")
         assert first.lacking(wanted, 1).send == (name,)
         shell = shlex.join(house.ssh(pier_3)[:-1])
-        words = (*SEND, "--bwlimit=8M", "--rsh", shell, tmp_path / name,
+        words = (*SEND, "--rsh", shell, tmp_path / name,
                  f"{house.server.host}:{begun.folders[1]}/")  # fmt: skip
         with subprocess.Popen(words) as transfer:
             arriving = house.store.board_folder(pier_3) / begun.folders[1] / name
             while not arriving.exists():
+                assert transfer.poll() is None
                 time.sleep(0.01)
-            assert second.begin("our word") == begun
-            assert transfer.poll() is None
+            transfer.send_signal(signal.SIGSTOP)
+            try:
+                assert second.begin("our word") == begun
+            finally:
+                transfer.send_signal(signal.SIGCONT)
             assert transfer.wait(30) == 0
 
         assert second.ingest([name], 1).kept == 1
@@ -183,19 +187,20 @@ def test_a_transfer_to_the_same_folder_ends_the_one_before_whose_line_is_dead(
     house: Boathouse, pier_3: BoardName, tmp_path: Path
 ) -> None:
     """Nobody would wait for its two minutes without a byte: what came after could not go on."""
-    content = os.urandom(8 << 20)
+    content = os.urandom(160 << 20)
     name = digest_of(content)
     (tmp_path / name).write_bytes(content)
     with house.keeper(pier_3) as keeper:
         begun = keeper.begin()
         keeper.lacking([WantedContent(digest=name, size=len(content))])
         shell = shlex.join(house.ssh(pier_3)[:-1])
-        words = (*SEND, "--bwlimit=1M", "--rsh", shell, tmp_path / name,
+        words = (*SEND, "--rsh", shell, tmp_path / name,
                  f"{house.server.host}:{begun.folders[0]}/")  # fmt: skip
         with subprocess.Popen(words, stderr=subprocess.DEVNULL) as dead:
             try:
                 arriving = house.store.board_folder(pier_3) / begun.folders[0] / name
                 while not arriving.exists():
+                    assert dead.poll() is None
                     time.sleep(0.01)
                 dead.send_signal(signal.SIGSTOP)
                 house.bulk(pier_3).send({name: tmp_path / name}, begun.folders[0])

@@ -1,9 +1,9 @@
-"""A run goes over to the next session of the same program, when the line of the first one is dead.
+"""A run goes over to the next session of the same board, when the line of the first one is dead.
 
-A keeper notices that only minutes later. Who begins a run says a word of its own making; who says
-it again has the session that holds the run end as soon as that waits for a call. It is never
-ended in the middle of one: what it takes over or seals, it finishes. Another program of the same
-board does not know the word, and finds the board busy.
+A keeper notices that only minutes later. Who begins a run says a word that it has made up once;
+who says it again has the session that holds the run end as soon as that waits for a call. It is
+never ended in the middle of one: what it takes over or seals, it finishes. Another machine with
+the board's key does not know the word, and finds the board busy.
 """
 
 from __future__ import annotations

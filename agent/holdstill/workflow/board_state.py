@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import secrets
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -37,6 +38,7 @@ RATE = "copy-rate.json"
 LINE = "line.json"
 FAILED = "failed.json"
 ASKED = "asked"
+WORD = "word"
 LISTS = "lists"
 OURS = (
     LAST,
@@ -45,6 +47,7 @@ OURS = (
     RATE,
     LINE,
     ASKED,
+    WORD,
     INDEX,
     f"{INDEX}-*",
     "baseline-*",
@@ -150,6 +153,13 @@ class BoardState:
     def save_asked(self, manifest: str) -> None:
         """Remember the SHA-256 of a manifest to be sealed: the answer to that may not arrive."""
         files.publish(self._directory / ASKED, manifest.encode())
+
+    def word(self) -> str:
+        """Return what this board, and no other that has its key, says when it begins a run."""
+        path = self._directory / WORD
+        if not path.exists():
+            files.publish(path, secrets.token_hex(16).encode())
+        return path.read_text(encoding="ascii", errors="replace")
 
     @property
     def copy_rate(self) -> float:

@@ -146,7 +146,7 @@ def begun(
         hello = outside.keeper.hello()
         _check_board(hello, settings)
         check_key(hello, settings, outside.runner)
-        started = outside.keeper.begin()
+        started = outside.keeper.begin(state.word())
         undo.callback(outside.keeper.abandon)
         check_number(started, state)
         index = undo.enter_context(state.index())

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from holdstill.workflow.ports import BulkTransfer, Keeper
 
 NOTHING = Ingested(kept=0, new_bytes=0)
-PAUSES = (2.0, 10.0)
+PAUSES = (2.0, 10.0, 30.0)
 """Seconds before each further try to send a batch, while nothing moves on the whole line."""
 PROOF_TRIES = 5
 """Questions about a batch, if the connection breaks between each and its answer."""
