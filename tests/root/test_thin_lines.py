@@ -43,7 +43,7 @@ class Far:
     def capture(self) -> int:
         """Capture until it is sealed; return the tries that took."""
         for tries in range(1, 60):
-            holdstill("capture", "--settings", self.kept.settings, accepted=CUT)
+            holdstill("capture", "--settings", self.kept.settings, accepted=CUT, timeout=500)
             if list((self.kept.store / "boards/pier-3/captures").iterdir()):
                 return tries
         raise AssertionError("no capture arrives")

@@ -57,7 +57,7 @@ class Keeper:
         self.store |= good
         return tuple(proof.digest for proof in proofs if proof.digest not in good)
 
-    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
+    def ingest(self, digests: Sequence[str], folder: int = 0, *, is_cut: bool = False) -> Ingested:
         good = [d for d in digests if hashlib.sha256(self.arrived.get(d, b"?")).hexdigest() == d]
         self.store.update(good)
         new = sum(len(self.arrived[d]) for d in good)

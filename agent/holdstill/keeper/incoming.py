@@ -25,6 +25,7 @@ from holdstill.errors import BusyError, UsageError
 from holdstill.model import names
 from holdstill.model.names import RunId
 from holdstill.model.protocol import FOLDERS
+from holdstill.system import files
 from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
@@ -42,11 +43,13 @@ LOCK = "lock"
 """The run's, in the board's folder."""
 BEGUN = "begun"
 """A file in a staging directory; its mtime is when the run began."""
+TURN = 16
+"""Bytes in a folder's lock: a sign of the transfer that came last, or of the keeper's own turn."""
 LOCK_TRIES, LOOK = 60, 0.05
 """Who looks at a run lock, or tidies, holds it for a moment; seconds from one try to the next."""
 RECEIVER_PATIENCE = 150.0
 """Seconds to wait for rsync servers to end: longer than their own patience with a dead peer."""
-LEFTOVER_PATIENCE = 3.0
+LEFTOVER_PATIENCE = 1.0
 """The same for a run that begins: what was cut off ends soon, and what goes on is left alone."""
 BASIS_DATE = 1
 """Seconds since 1970: the date of a basis that rsync has not written to; ours have no --times."""
@@ -342,6 +345,29 @@ def no_receiver(
         yield
     finally:
         os.close(handle)
+
+
+def end_receivers(store: Store, board: BoardName, number: int, *, clock: Clock) -> None:
+    """Have processes that write to a folder end, if they do not by themselves in a moment."""
+    with (
+        suppress(BusyError),
+        no_receiver(store, board, number, clock=clock, patience=LEFTOVER_PATIENCE),
+    ):
+        return
+    with files.opened(_receiving_lock(store, board, number), _LOCK_FLAGS) as handle:
+        take_turn(handle)
+
+
+def take_turn(lock: int) -> bytes:
+    """Have the turn at the folder whose lock is open: whoever had it ends. Return its sign."""
+    with suppress(OSError):  # a full disk: they end by themselves, later
+        os.pwrite(lock, secrets.token_bytes(TURN), 0)
+    return turn(lock)
+
+
+def turn(lock: int) -> bytes:
+    """Return the sign of who has the turn."""
+    return os.pread(lock, TURN, 0)
 
 
 def _wait_alone(handle: int, board: BoardName, clock: Clock, patience: float) -> None:

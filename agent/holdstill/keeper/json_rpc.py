@@ -63,6 +63,7 @@ class IngestParams(Record, frozen=True, kw_only=True):
 
     digests: tuple[str, ...]
     folder: int
+    is_cut: bool = False
 
 
 class ProofsParams(Record, frozen=True, kw_only=True):

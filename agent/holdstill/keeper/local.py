@@ -234,8 +234,10 @@ class LocalKeeper:
             _check_batch(proofs)
             return self._running().prove(proofs)
 
-    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
+    def ingest(self, digests: Sequence[str], folder: int = 0, *, is_cut: bool = False) -> Ingested:
         """Hash what arrived and take it over into the store; name what was not as named.
+
+        is_cut: the transfer broke: what was being sent just then stays, to be gone on with.
 
         Raises:
             UsageError: no run has begun, or more is asked than one message may.
@@ -244,7 +246,7 @@ class LocalKeeper:
         with self._answering():
             _check_batch(digests)
             checked = [names.check_digest(digest) for digest in digests]
-            return self._running().ingest(checked, folder)
+            return self._running().ingest(checked, folder, is_cut=is_cut)
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, after every check; or name the contents that are lacking.

@@ -187,8 +187,11 @@ class OpenRun:
         self._account.charge(Spent(hashed=again))
         return unproven
 
-    def ingest(self, digests: Sequence[Digest], number: int) -> Ingested:
+    def ingest(self, digests: Sequence[Digest], number: int, *, is_cut: bool = False) -> Ingested:
         """Hash what arrived in a folder and take it over; name what was not as named.
+
+        The board has no transfer to this folder any more: one that is still there has a dead line,
+        and ends. is_cut: it was; what it wrote to last stays, to be gone on with.
 
         Raises:
             UsageError: there is no such folder.
@@ -197,13 +200,17 @@ class OpenRun:
                 nothing of it is left.
         """
         folder = self._folder(number)
+        incoming.end_receivers(self._store, self._board, number, clock=self._clock)
         with self._no_receiver(folder):
             self._check_arrived(folder, digests)
+            here = incoming.sizes(folder.path, digests)
+            spared = incoming.newest(folder.path, here) if is_cut else None
             banked = ingest.ingest(
-                self._store, folder.path, digests, self.possession, announced=self._announced
-            )
+                self._store, folder.path, digests, self.possession,
+                announced=self._announced, spared=spared,
+            )  # fmt: skip
             self._account.look(folder)
-        for digest in digests:
+        for digest in digests if not is_cut else ():
             self._announced.pop(digest, None)
         return banked
 

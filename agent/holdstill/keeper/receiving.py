@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import resource
-import secrets
 import select
 import signal
 from contextlib import contextmanager, suppress
@@ -35,7 +34,6 @@ SYSTEM_READ = ("/usr", "/lib", "/lib64", "/bin", "/etc/ld.so.cache", "/etc/local
 LOOK_EVERY = 0.5
 """Seconds between two looks at most; the nearer to a limit, the sooner the next one."""
 LOOK_SOONEST = 0.01
-_TURN = 16
 BYTES_A_SECOND, INODES_A_SECOND = 2 << 30, 50_000
 """More than a transfer can bring: 0.7 GB/s and 10,000 files/s were measured into a page cache."""
 
@@ -65,7 +63,7 @@ def receive(
         os.close(lock)
         raise BusyError(f"run {wish.run} of board {board} is not under way")
     folder = staging.folders[wish.folder]
-    watch = ArrivalMonitor(account, folder, board, is_followed=_Turn(lock).is_over)
+    watch = ArrivalMonitor(account, folder, board, is_followed=_followed(lock))
     watch.check()
     parent = os.getpid()
     pid = process.fork_child(lambda: _become_rsync(wish, folder.path, is_confined, parent))
@@ -86,6 +84,16 @@ def receive(
             incoming.empty(store, folder.path)  # it gives back what it took
         raise
     return status
+
+
+def _followed(lock: int) -> Callable[[], bool]:
+    """Take the turn at a folder; return what tells whether another transfer came since.
+
+    A board sends one batch at a time to a folder. A transfer whose line is dead, if it stayed,
+    would keep the keeper from taking over what is there.
+    """
+    own = incoming.take_turn(lock)
+    return lambda: incoming.turn(lock) != own
 
 
 def _become_rsync(
@@ -132,24 +140,6 @@ def _stopped(group: int) -> Iterator[None]:
     finally:
         with suppress(ProcessLookupError):
             os.killpg(group, signal.SIGCONT)
-
-
-class _Turn:
-    """The turn of the transfer that came last to a folder: the one before it is cut off.
-
-    It stands in the lock that all who write there share. A board sends one batch at a time to a
-    folder; a transfer whose line is dead would keep the keeper from taking over what is there.
-    """
-
-    def __init__(self, lock: int) -> None:
-        self._lock = lock
-        with suppress(OSError):  # a full disk: then it waits for its own end
-            os.pwrite(lock, secrets.token_bytes(_TURN), 0)
-        self._own = os.pread(lock, _TURN, 0)
-
-    def is_over(self) -> bool:
-        """Return whether another transfer came after this one."""
-        return os.pread(self._lock, _TURN, 0) != self._own
 
 
 class ArrivalMonitor:

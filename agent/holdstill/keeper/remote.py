@@ -89,9 +89,9 @@ class RemoteKeeper:
         unproven = self._call("prove", params, tuple[str, ...])
         return _among(unproven, {proof.digest for proof in proofs})
 
-    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
+    def ingest(self, digests: Sequence[str], folder: int = 0, *, is_cut: bool = False) -> Ingested:
         """Have the keeper check what arrived and take it over."""
-        params = json_rpc.IngestParams(digests=tuple(digests), folder=folder)
+        params = json_rpc.IngestParams(digests=tuple(digests), folder=folder, is_cut=is_cut)
         ingested = self._call("ingest", params, Ingested)
         _among(ingested.bad, digests)
         return ingested

@@ -249,7 +249,7 @@ class SshServer(CallServer):
                 return self._keeper.prove(json_rpc.read_params(call, json_rpc.ProofsParams).proofs)
             case "ingest":
                 arrived = json_rpc.read_params(call, json_rpc.IngestParams)
-                return self._keeper.ingest(arrived.digests, arrived.folder)
+                return self._keeper.ingest(arrived.digests, arrived.folder, is_cut=arrived.is_cut)
             case "seal":
                 sealing = json_rpc.read_params(call, json_rpc.SealParams)
                 return self._keeper.seal(sealing.manifest, sealing.signature)

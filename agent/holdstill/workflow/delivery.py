@@ -11,6 +11,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple, Protocol, Self
 
+import msgspec
+
 from holdstill.errors import ConnectionLostError
 from holdstill.model.line_settings import Compress
 from holdstill.model.protocol import Ingested
@@ -95,11 +97,12 @@ class _Wire(NamedTuple):
 
 
 class _Sent(NamedTuple):
-    """The contents that rsync was given, and what it sent."""
+    """What rsync was given, what it sent, and new bytes that were taken over after a cut."""
 
     digests: tuple[str, ...]
     folder: int
     wire: _Wire
+    new_bytes: int
 
 
 class Delivery:
@@ -131,7 +134,6 @@ class Delivery:
         self._clock = clock or SystemClock()
         self._meter = meter or LineMeter(self._clock)
         self._compress = compress
-        self._proving = threading.Lock()
         self._moves = _Moves()
         self._asking, self._sending, self._taking = (
             ThreadPoolExecutor(max_workers=workers, thread_name_prefix=name)
@@ -161,18 +163,18 @@ class Delivery:
     def _ask(self, batch: Batch, folder: int) -> tuple[str, ...]:
         """Return what the keeper lacks, when all has been proven that can be.
 
-        The keeper takes proofs for its last question only, and on the connection of that.
+        The keeper takes proofs for its last question only, and on the connection of that: one
+        thread asks.
         """
         if not batch.wanted:
             return ()
-        with self._proving:
-            for tries_left in reversed(range(PROOF_TRIES)):
-                lacking = self._keeper.lacking(batch.wanted, folder)
-                try:
-                    return show_possession.to_send(self._keeper, lacking, batch.keyed)
-                except ChallengeLostError:
-                    if not tries_left:
-                        return (*lacking.send, *lacking.prove)
+        for tries_left in reversed(range(PROOF_TRIES)):
+            lacking = self._keeper.lacking(batch.wanted, folder)
+            try:
+                return show_possession.to_send(self._keeper, lacking, batch.keyed)
+            except ChallengeLostError:
+                if not tries_left:
+                    return (*lacking.send, *lacking.prove)
         raise AssertionError("the last try returns")
 
     def _send(
@@ -185,7 +187,7 @@ class Delivery:
         digests = asked.result()
         if before is not None:
             before.result()  # the folder is free
-        total, left = _Wire(), digests
+        total, left, new_bytes = _Wire(), digests, 0
         tries, furthest, seen = iter(PAUSES), 0, self._moves.count
         while left:
             try:
@@ -202,14 +204,15 @@ class Delivery:
                 if pause is None:
                     raise
                 self._clock.sleep(pause)
-                # The keeper goes on with the run, and has taken over what had arrived whole.
-                lacking = self._ask(batch, folder)
-                if len(lacking) < len(left):
+                # What has arrived whole is not said again.
+                taken = self._keeper.ingest(left, folder, is_cut=True)
+                new_bytes += taken.new_bytes
+                if len(taken.bad) < len(left):
                     self._moves.note()
                     furthest = 0
-                left = lacking
+                left = taken.bad
         self._moves.note()
-        return _Sent(digests, folder, total)
+        return _Sent(digests, folder, total, new_bytes)
 
     def _send_once(self, batch: Batch, digests: Sequence[str], folder: int) -> _Wire:
         """Send contents; return what rsync counted."""
@@ -235,11 +238,14 @@ class Delivery:
         return _Wire(sent.wire_bytes)
 
     def _take(self, sent: Future[_Sent]) -> Ingested:
-        digests, folder, wire = sent.result()
+        digests, folder, wire, new_bytes = sent.result()
         self._stats.wire_bytes += wire.bytes
         self._stats.compressed_bytes += wire.before
         self._stats.compressed_wire += wire.after
-        return self._keeper.ingest(digests, folder) if digests else NOTHING
+        if not digests:
+            return NOTHING
+        taken = self._keeper.ingest(digests, folder)
+        return msgspec.structs.replace(taken, new_bytes=taken.new_bytes + new_bytes)
 
 
 class _Moves:

@@ -43,8 +43,11 @@ class Keeper(Protocol):
     def prove(self, proofs: Sequence[Proof]) -> tuple[str, ...]:
         """Check proofs; return which contents must be sent all the same."""
 
-    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
-        """Check what arrived, from the keeper's own disk, and take it into the store."""
+    def ingest(self, digests: Sequence[str], folder: int = 0, *, is_cut: bool = False) -> Ingested:
+        """Check what arrived, from the keeper's own disk, and take it into the store.
+
+        is_cut: the transfer broke: what was being sent just then stays, to be gone on with.
+        """
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, whole, or return what is lacking."""

@@ -113,9 +113,9 @@ class RejoiningKeeper:
 
         return self._called(show)
 
-    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
+    def ingest(self, digests: Sequence[str], folder: int = 0, *, is_cut: bool = False) -> Ingested:
         """Check what arrived, from the keeper's own disk, and take it into the store."""
-        return self._called(lambda keeper: keeper.ingest(digests, folder))
+        return self._called(lambda keeper: keeper.ingest(digests, folder, is_cut=is_cut))
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, whole, or return what is lacking."""
