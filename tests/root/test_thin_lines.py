@@ -26,10 +26,11 @@ if TYPE_CHECKING:
 
 MIB = 1 << 20
 CUTS = 20
-MOST = 1.5
-"""Of the bytes that a capture takes over a line that holds; 1.29 was measured."""
+MOST = 1.05
+"""Of the bytes that a capture takes over a line that holds; 1.033 was measured. What a cut costs, some
+250 KiB here, is what was on its way, logins and names: of a capture of 26 MiB 1.17 were measured."""
 CUT = (0, LinkError.exit_code, BusyError.exit_code)
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(1200)]
 
 
 @dataclass(frozen=True)
@@ -127,15 +128,15 @@ def test_told_to_end_while_it_sends_it_ends_at_once(tmp_path: Path) -> None:
 
 def test_a_first_capture_that_is_cut_twenty_times_arrives(tmp_path: Path) -> None:
     with boards.running(tmp_path) as board:
-        fill(board.root, small=400, middle=6 * MIB, large=17 * MIB)
-        with far(tmp_path / "whole", board, rate=8e6, delay=0.005) as whole:
+        fill(board.root, small=2000, middle=12 * MIB, large=132 * MIB)
+        with far(tmp_path / "whole", board, rate=4e6, delay=0.01) as whole:
             whole.capture()
             usual = whole.line.sent
-        with far(tmp_path / "cut", board, rate=8e6, delay=0.005) as cut:
+        with far(tmp_path / "cut", board, rate=4e6, delay=0.01) as cut:
             with cut_on_the_way(cut.line, total=usual, times=CUTS):
                 cut.capture()
             holdstill("verify", "pier-3", "--store", cut.kept.store)
 
-    assert usual > 26 * MIB
+    assert usual > 155 * MIB
     assert cut.line.cuts == CUTS
     assert cut.line.sent < MOST * usual

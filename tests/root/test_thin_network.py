@@ -28,6 +28,9 @@ MIB, KIB = 1 << 20, 1 << 10
 MBIT = 125_000
 CUT = (0, LinkError.exit_code, BusyError.exit_code)
 TOLERANCE = 0.1
+"""1.057 of the limit were measured: what TCP and IP add is not under it."""
+MOST = 1.8
+"""Of the bytes of packed files, all headers and what was lost at the cuts included; 1.42 measured."""
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(1200)]
 
 
@@ -51,14 +54,15 @@ def behind(folder: Path, board: Board, line: NetworkLine, *, more: str = "") -> 
 def capture(line: NetworkLine, kept: Kept, *, accepted: Sequence[int] = (0,)) -> str:
     """Capture from the line's other end; return what was printed."""
     words = line.words(*boards.PROGRAM, "capture", "--settings", kept.settings)
-    said, began = [], time.monotonic()
-    with subprocess.Popen(
-        [*map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-    ) as program:
-        assert program.stdout is not None
-        said = [f"{time.monotonic() - began:4.0f} s: {text}" for text in program.stdout]
-    assert program.returncode in accepted, said
-    return "".join(said)
+    done = subprocess.run(
+        [*map(str, words)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        check=False,
+    )
+    assert done.returncode in accepted, done.stdout
+    return done.stdout
 
 
 def captures(kept: Kept) -> int:
@@ -85,20 +89,20 @@ def test_a_nights_capture_arrives_over_a_line_that_is_cut_every_minute(tmp_path:
     ):
         capture(line, kept)
         assert captures(kept) == 1
-        change(board.root, noise=10 * MIB, text=2 * MIB)
-        sent, _ = line.passed()
-        began, tries = time.monotonic(), 0
+        packed = 8 * MIB
+        change(board.root, noise=packed, text=2 * MIB)
+        sent, said = line.passed()[0], ""
         with network_line.cut_every(line, 60, down=5):
-            while captures(kept) < 2:
-                tries += 1
-                assert tries < 10
-                said = capture(line, kept, accepted=CUT)
-                print(f"{time.monotonic() - began:.0f} s, {line.cuts} cuts\n{said}")  # noqa: T201
+            for _ in range(3):
+                if captures(kept) < 2:
+                    said += capture(line, kept, accepted=CUT)
+        assert captures(kept) == 2, said
         sent = line.passed()[0] - sent
-        print(f"{sent:,} bytes, {line.cuts} cuts, {tries} tries")  # noqa: T201
         holdstill("verify", "pier-3", "--store", kept.store)
 
-    assert line.cuts >= 1
+    assert line.cuts >= 2
+    assert "Compressed on the way" in said
+    assert sent < MOST * packed
 
 
 def test_a_limit_holds_at_the_interface(tmp_path: Path) -> None:
@@ -116,6 +120,5 @@ def test_a_limit_holds_at_the_interface(tmp_path: Path) -> None:
                 time.sleep(30)
                 rate = (sum(line.passed()) - before) / (time.monotonic() - began)
                 assert program.wait() == 0
-            print(f"{rate / limit:.3f} of the limit")  # noqa: T201
 
     assert limit * (1 - TOLERANCE) < rate < limit * (1 + TOLERANCE)
