@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 MIB = 1 << 20
 CUTS = 20
 MOST = 1.05
-"""Of the bytes that a capture takes over a line that holds; 1.033 was measured. What a cut costs, some
-250 KiB here, is what was on its way, logins and names: of a capture of 26 MiB 1.17 were measured."""
+"""Of the bytes that a capture takes over a line that holds; 1.033 was measured. A cut costs some
+250 KiB here: what was on its way, logins and names. Of a capture of 26 MiB 1.17 were measured."""
 CUT = (0, LinkError.exit_code, BusyError.exit_code)
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(1200)]
 

@@ -30,7 +30,7 @@ CUT = (0, LinkError.exit_code, BusyError.exit_code)
 TOLERANCE = 0.1
 """1.057 of the limit were measured: what TCP and IP add is not under it."""
 MOST = 1.8
-"""Of the bytes of packed files, all headers and what was lost at the cuts included; 1.42 measured."""
+"""Of the bytes of packed files, with all headers and what cuts have lost; 1.42 was measured."""
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(1200)]
 
 
