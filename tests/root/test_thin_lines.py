@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
+import subprocess
 import threading
+import time
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -23,10 +26,11 @@ if TYPE_CHECKING:
 
 MIB = 1 << 20
 CUTS = 20
-MOST = 1.5
-"""Of the bytes that a capture takes over a line that holds; 1.29 was measured."""
+MOST = 1.05
+"""Of the bytes that a capture takes over a line that holds; 1.033 was measured. A cut costs some
+250 KiB here: what was on its way, logins and names. Of a capture of 26 MiB 1.17 were measured."""
 CUT = (0, LinkError.exit_code, BusyError.exit_code)
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(1200)]
 
 
 @dataclass(frozen=True)
@@ -40,7 +44,7 @@ class Far:
     def capture(self) -> int:
         """Capture until it is sealed; return the tries that took."""
         for tries in range(1, 60):
-            holdstill("capture", "--settings", self.kept.settings, accepted=CUT)
+            holdstill("capture", "--settings", self.kept.settings, accepted=CUT, timeout=500)
             if list((self.kept.store / "boards/pier-3/captures").iterdir()):
                 return tries
         raise AssertionError("no capture arrives")
@@ -103,17 +107,36 @@ def cut_on_the_way(line: ThinLine, *, total: int, times: int) -> Iterator[None]:
         thread.join()
 
 
+def test_told_to_end_while_it_sends_it_ends_at_once(tmp_path: Path) -> None:
+    """systemd waits for three minutes; what is killed then counts as a night that hung."""
+    with boards.running(tmp_path) as board:
+        fill(board.root, small=10, middle=8 * MIB, large=17 * MIB)
+        with far(tmp_path / "far", board, rate=20e3, delay=0.0) as slow:
+            words = [*boards.PROGRAM, "capture", "--settings", str(slow.kept.settings)]
+            with subprocess.Popen(words, stdout=subprocess.DEVNULL) as program:
+                while slow.line.sent < MIB // 4:
+                    assert program.poll() is None
+                    time.sleep(0.1)
+                told = time.monotonic()
+                program.send_signal(signal.SIGTERM)
+                code = program.wait(60)
+                seconds = time.monotonic() - told
+
+    assert code != 0
+    assert seconds < 15
+
+
 def test_a_first_capture_that_is_cut_twenty_times_arrives(tmp_path: Path) -> None:
     with boards.running(tmp_path) as board:
-        fill(board.root, small=400, middle=6 * MIB, large=17 * MIB)
-        with far(tmp_path / "whole", board, rate=8e6, delay=0.005) as whole:
+        fill(board.root, small=2000, middle=12 * MIB, large=132 * MIB)
+        with far(tmp_path / "whole", board, rate=4e6, delay=0.01) as whole:
             whole.capture()
             usual = whole.line.sent
-        with far(tmp_path / "cut", board, rate=8e6, delay=0.005) as cut:
+        with far(tmp_path / "cut", board, rate=4e6, delay=0.01) as cut:
             with cut_on_the_way(cut.line, total=usual, times=CUTS):
                 cut.capture()
             holdstill("verify", "pier-3", "--store", cut.kept.store)
 
-    assert usual > 26 * MIB
+    assert usual > 155 * MIB
     assert cut.line.cuts == CUTS
     assert cut.line.sent < MOST * usual

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import BusyError
-from holdstill.keeper import receiving
+from holdstill.errors import BusyError, LinkError
+from holdstill.keeper import receiving, ssh_server
 from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.model.protocol import WantedContent
 from holdstill.records import assembled
 from holdstill.system.process import LocalRunner
 from support import boathouse
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.timeout(60)
 LOG = b"reading 1.42 m\n" * 1000
+SEND = ("rsync", "--inplace", "--partial", "--ignore-times", "--no-whole-file", "--dirs",
+        "--timeout=120")  # fmt: skip
 
 
 @pytest.fixture
@@ -91,8 +94,7 @@ def test_h3_a_transfer_ends_with_the_run_that_it_was_for(
         board.deliver(begun)
         data = board.attach(begun)
         shell = shlex.join(house.ssh(pier_3)[:-1])
-        words = ("rsync", "--inplace", "--partial", "--ignore-times", "--no-whole-file", "--dirs",
-                 "--timeout=120", "--rsh", shell, source,
+        words = (*SEND, "--rsh", shell, source,
                  f"{house.server.host}:{begun.folders[1]}/")  # fmt: skip
         with subprocess.Popen(words, stderr=subprocess.PIPE) as transfer:
             try:
@@ -133,6 +135,82 @@ def test_a_second_live_run_is_busy_and_the_first_one_is_undisturbed(
             second.begin()
 
         assert first.begin().run == begun.run
+
+
+def test_the_next_session_of_a_program_goes_on_while_the_first_one_still_stands(
+    house: Boathouse, pier_3: BoardName
+) -> None:
+    """As after a line that died without a word: the keeper would wait for three minutes."""
+    with house.keeper(pier_3) as first, house.keeper(pier_3) as second:
+        begun = first.begin("our word")
+        time.sleep(2 * ssh_server.LOOK_EVERY)  # it waits for the next call
+
+        asked = time.monotonic()
+        assert second.begin("our word") == begun
+        assert time.monotonic() - asked < 10
+        with pytest.raises(LinkError):
+            first.captures()
+        with house.keeper(pier_3) as other, pytest.raises(BusyError):
+            other.begin("another word")
+
+
+def test_a_run_is_gone_on_with_while_a_transfer_of_it_is_under_way(
+    house: Boathouse, pier_3: BoardName, tmp_path: Path
+) -> None:
+    """Only the control channel was cut: neither is the transfer, nor does it hold anybody up."""
+    content = os.urandom(160 << 20)
+    name = digest_of(content)
+    (tmp_path / name).write_bytes(content)
+    wanted = [WantedContent(digest=name, size=len(content))]
+    with house.keeper(pier_3) as first, house.keeper(pier_3) as second:
+        begun = first.begin("our word")
+        assert first.lacking(wanted, 1).send == (name,)
+        shell = shlex.join(house.ssh(pier_3)[:-1])
+        words = (*SEND, "--rsh", shell, tmp_path / name,
+                 f"{house.server.host}:{begun.folders[1]}/")  # fmt: skip
+        with subprocess.Popen(words) as transfer:
+            arriving = house.store.board_folder(pier_3) / begun.folders[1] / name
+            while not arriving.exists():
+                assert transfer.poll() is None
+                time.sleep(0.01)
+            transfer.send_signal(signal.SIGSTOP)
+            try:
+                assert second.begin("our word") == begun
+            finally:
+                transfer.send_signal(signal.SIGCONT)
+            assert transfer.wait(30) == 0
+
+        assert second.ingest([name], 1).kept == 1
+
+
+def test_a_transfer_to_the_same_folder_ends_the_one_before_whose_line_is_dead(
+    house: Boathouse, pier_3: BoardName, tmp_path: Path
+) -> None:
+    """Nobody would wait for its two minutes without a byte: what came after could not go on."""
+    content = os.urandom(160 << 20)
+    name = digest_of(content)
+    (tmp_path / name).write_bytes(content)
+    with house.keeper(pier_3) as keeper:
+        begun = keeper.begin()
+        keeper.lacking([WantedContent(digest=name, size=len(content))])
+        shell = shlex.join(house.ssh(pier_3)[:-1])
+        words = (*SEND, "--rsh", shell, tmp_path / name,
+                 f"{house.server.host}:{begun.folders[0]}/")  # fmt: skip
+        with subprocess.Popen(words, stderr=subprocess.DEVNULL) as dead:
+            try:
+                arriving = house.store.board_folder(pier_3) / begun.folders[0] / name
+                while not arriving.exists():
+                    assert dead.poll() is None
+                    time.sleep(0.01)
+                dead.send_signal(signal.SIGSTOP)
+                house.bulk(pier_3).send({name: tmp_path / name}, begun.folders[0])
+                asked = time.monotonic()
+                taken = keeper.ingest([name])
+            finally:
+                dead.kill()
+
+    assert taken.kept == 1
+    assert time.monotonic() - asked < 10
 
 
 def test_a_run_whose_connection_ended_is_taken_over(house: Boathouse, pier_3: BoardName) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import threading
 import time
 from pathlib import Path
@@ -17,7 +18,7 @@ from holdstill.transport import metered_line, ssh_session
 from holdstill.transport.identity import Identity
 from holdstill.transport.rate_limit import RateLimit
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
-from support import sshd, thin_line
+from support import programs, sshd, thin_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -156,3 +157,21 @@ def test_another_host_key_is_refused_through_a_limited_line(
             ssh_session.connected(address, identity, command="cat", line=line),
         ):
             pass
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="another user takes root")
+def test_another_user_of_this_machine_is_not_let_through(
+    server: sshd.Sshd, counted: thin_line.ThinLine
+) -> None:
+    address = HostAddress(server.user, server.host, counted.port)
+    with metered_line.opened(address, RateLimit(SystemClock(), lambda: 0)) as line:
+        nobody = (
+            "import os, socket; os.setuid(65534); "
+            f"print(socket.create_connection(('127.0.0.1', {line.port}), 5).recv(99))"
+        )
+        theirs = programs.run(sys.executable, "-c", nobody)
+        ours = programs.run(sys.executable, "-c", nobody.replace("os.setuid(65534)", "pass"))
+
+    assert theirs.strip() == b"b''"
+    assert ours.startswith(b"b'SSH-2.0-")
+    assert line.failure is None

@@ -313,6 +313,38 @@ def test_a_reader_that_is_removed_is_out_at_once_with_its_sessions(
     assert "reader gone was removed" in str(caught.value)
 
 
+def test_a_key_is_withdrawn_before_its_sessions_are_ended(
+    library: Library, tmp_path: Path
+) -> None:
+    """A session that begins in between, over a connection that stands, finds no key."""
+    house = library.house
+    gone = keys.make_key(tmp_path / "late_key")
+    readers.add(house.store, "late", gone.public, (), clock=SystemClock())
+    line = authorized_keys.authorized_line(
+        house.store, "late", gone.public, program=PROGRAM, who=Who.READER
+    )
+    before = (house.server.folder / "authorized_keys").read_text("utf-8").splitlines()
+    house.server.authorize(*before, line)
+    identity = Identity(gone.private, house.server.known_hosts)
+    with ssh_session.connected(house.address, identity, command=forced_command.CONTROL) as channel:
+        assert RemoteKeeper(channel).choose("pier-3").board == "pier-3"
+        readers.withdraw(house.store, "late")
+
+        with (
+            pytest.raises(Exception, match="removed"),
+            ssh_session.connected(
+                house.address, identity, command=forced_command.CONTROL
+            ) as another,
+        ):
+            RemoteKeeper(another).hello()
+        # The folder, by which the sessions are found, is there until they have ended.
+        assert session_slots.end_all_in(readers.folder(house.store, "late")) >= 1
+    house.server.authorize(*before)
+    readers.remove(house.store, "late")
+
+    assert not readers.folder(house.store, "late").exists()
+
+
 def test_a_boards_key_cannot_be_a_readers_nor_the_other_way_round(
     library: Library, tmp_path: Path
 ) -> None:

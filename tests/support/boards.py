@@ -99,11 +99,26 @@ class Kept:
 
 
 @contextmanager
-def kept(folder: Path, board: Board, *, more: str = "", name: str = "pier-3") -> Iterator[Kept]:
-    """Hold a keeper for a board behind a real SSH server; more: further lines of settings."""
+def kept(
+    folder: Path,
+    board: Board,
+    *,
+    more: str = "",
+    name: str = "pier-3",
+    server_config: Sequence[str] = (),
+) -> Iterator[Kept]:
+    """Hold a keeper for a board behind a real SSH server.
+
+    Args:
+        folder: for all files of both.
+        board: whose keeper it is.
+        more: further lines of settings.
+        name: the board's.
+        server_config: further lines for the server.
+    """
     place = folder / "keeper"
     place.mkdir()
-    with sshd.running(place) as server:
+    with sshd.running(place, extra=server_config) as server:
         key = keys.make_key(folder / "board_key", comment=name)
         store = place / "store"
         server.authorize(enrolled(store, name, key.public))

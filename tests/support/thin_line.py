@@ -31,6 +31,7 @@ class ThinLine:
         delay: seconds from one end to the other.
         passed: bytes towards the target, by the second since it began.
         cuts: how often `cut` was called.
+        connections: bytes towards the target of each connection, in order.
     """
 
     target: int
@@ -40,6 +41,7 @@ class ThinLine:
     passed: dict[int, int] = field(default_factory=dict)
     back: int = 0
     cuts: int = 0
+    connections: list[int] = field(default_factory=list)
     is_down: bool = False
 
     def __post_init__(self) -> None:
@@ -72,11 +74,13 @@ class ThinLine:
                     plug.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, QUEUE)
                 self._plugs |= {near, far}
                 self._all += [near, far]
+                self.connections.append(0)
                 self._lead(near, far, way=0)
                 self._lead(far, near, way=1)
 
     def _lead(self, source: socket.socket, target: socket.socket, *, way: int) -> None:
         on_its_way: queue.Queue[tuple[float, bytes]] = queue.Queue()
+        number = len(self.connections) - 1
 
         def take() -> None:
             data = b"?"
@@ -85,6 +89,8 @@ class ThinLine:
                     data = source.recv(self._chunk)
                 except OSError:
                     data = b""
+                if way == 0:
+                    self.connections[number] += len(data)
                 at = self._through(len(data), way)
                 on_its_way.put((at + self.delay, data))
 

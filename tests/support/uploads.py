@@ -57,7 +57,7 @@ class Keeper:
         self.store |= good
         return tuple(proof.digest for proof in proofs if proof.digest not in good)
 
-    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
+    def ingest(self, digests: Sequence[str], folder: int = 0, *, is_cut: bool = False) -> Ingested:
         good = [d for d in digests if hashlib.sha256(self.arrived.get(d, b"?")).hexdigest() == d]
         self.store.update(good)
         new = sum(len(self.arrived[d]) for d in good)
@@ -66,7 +66,7 @@ class Keeper:
     def hello(self) -> Hello:
         raise AssertionError("not announced")
 
-    def begin(self) -> RunStarted:
+    def begin(self, client: str = "") -> RunStarted:
         raise AssertionError("not announced")
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:

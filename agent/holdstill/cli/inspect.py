@@ -9,6 +9,7 @@ import click
 from holdstill.board import path_filter
 from holdstill.cli import consoles, options, tables, wiring
 from holdstill.errors import PreflightError
+from holdstill.schedule.zone import LocalZone
 from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import inspect
@@ -45,6 +46,7 @@ def command(settings_path: Path, *, offline: bool, as_json: bool) -> int:
         excluded=(*path_filter.DEFAULT_EXCLUDES, *settings.exclude),
         machine=BoundedRunner(),
         clock=SystemClock(),
+        zone=LocalZone()(),
     )
     if as_json:
         options.print_json(found)

@@ -23,6 +23,7 @@ from holdstill.cli import (
 from holdstill.errors import PreflightError
 from holdstill.model import settings as model_settings
 from holdstill.model import store_address
+from holdstill.schedule.zone import LocalZone
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.system.time_limited import BoundedRunner
@@ -221,6 +222,7 @@ def _inspect(settings: BoardSettings) -> str:
         excluded=(*path_filter.DEFAULT_EXCLUDES, *settings.exclude),
         machine=BoundedRunner(),
         clock=SystemClock(),
+        zone=LocalZone()(),
     )
     tables.inspection(found, consoles.console())
     return workflow_store.check(settings, [Path(disk.device) for disk in found.disks])

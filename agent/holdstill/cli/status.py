@@ -152,6 +152,8 @@ def _show_board(board: BoardStatus, out: Console) -> None:
     rows.add_row("last capture", board.sealed_at or "none yet")
     if board.last is not None:
         rows.add_row("last run", f"{board.last.at}, {board.last.what}")
+    if board.line is not None:
+        rows.add_row("line", board.line.words)
     rows.add_row("card", board.card)
     if board.live and (cost := board.live.all_day):
         followed = (

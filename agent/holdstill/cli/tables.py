@@ -96,6 +96,8 @@ def inspection(found: Inspection, out: Console) -> None:
             f"Keeper: takes {human(found.keeper.free_bytes)} today; newest capture: "
             f"{newest.name if newest else 'none yet'}"
         )
+    if found.line is not None:
+        out.print(f"Line to the keeper: {found.line.words}")
     warnings(found.warnings, out)
     for text in found.refusals:
         out.print(f"A CAPTURE WOULD BE REFUSED: {text}", style="red")
@@ -177,6 +179,11 @@ def capture_report(report: CaptureReport, out: Console) -> None:
         f"Read {human(report.hashed_bytes)} on the board, sent {human(report.wire_bytes)}, "
         f"{human(report.new_bytes)} new in the store, {report.seconds:.1f} s in all"
     )
+    if report.compressed_bytes:
+        out.print(
+            f"Compressed on the way: {human(report.compressed_bytes)} became "
+            f"{human(report.compressed_wire)}"
+        )
     for part in report.parts:
         if part.large_files:
             why = f" ({part.large_files_why})" if part.large_files_why else ""

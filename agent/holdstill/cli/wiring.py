@@ -17,9 +17,10 @@ from holdstill.keeper.store import open_store
 from holdstill.model import names
 from holdstill.model.store_address import FolderAddress, HostAddress
 from holdstill.schedule.zone import LocalZone
+from holdstill.system import termination
 from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
-from holdstill.transport import metered_line
+from holdstill.transport import link_failure, metered_line
 from holdstill.transport.identity import Identity
 from holdstill.transport.rate_limit import RateLimit
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
@@ -60,12 +61,18 @@ def capture_means(
     """
     clock = SystemClock()
     address = settings.keeper
+
+    def may_go_on() -> None:
+        if termination.is_requested():  # it was raised in the main thread, which waits for others
+            raise LinkError("this program was told to end", hint=link_failure.AGAIN)
+        check_time()
+
     with ExitStack() as undo:
         line = undo.enter_context(_line(settings, clock))
         rejoining = RejoiningKeeper(
             lambda: reached_keeper(settings, line),
             clock,
-            check_time=check_time,
+            check_time=may_go_on,
             warn=progress.warn,
         )
         keeper = _checked_keeper(settings, undo, rejoining)
@@ -75,7 +82,7 @@ def capture_means(
             else RsyncEndpoint()
         )
         memory = tmpfs.choose(settings.spool)
-        transfer = RsyncTransfer(way, memory, clock, attempts=1, check_time=check_time)
+        transfer = RsyncTransfer(way, memory, clock, attempts=1, check_time=may_go_on)
         yield CaptureDependencies(
             keeper, transfer, BoundedRunner(), clock, progress, all_day, check_time
         )

@@ -39,6 +39,9 @@ _LOOKS = 3
 """How often captures that arrive meanwhile are accounted for in one collection."""
 STALE = 86_400.0
 """Seconds after which what was laid out for a fetch is given up."""
+RUN_GIVEN_UP = 7 * 86_400.0
+"""Seconds without a sign of a run after which its staging goes: a first capture over a thin line
+takes several nights, and what the board has shown and half sent is in there."""
 RUN_LONGEST = 2 * 86_400.0
 """Seconds for which what a run has brought is spared although nothing needs it yet."""
 MARGIN = 3600.0
@@ -177,11 +180,12 @@ def _is_boards(folder: Path) -> bool:
 
 
 def _give_up_stale(store: Store, clock: Clock) -> None:
-    """Delete the stagings of runs that are not alive, and old fetch directories.
+    """Delete the stagings of runs that nobody has gone on with, and old fetch directories.
 
     What such a run uploaded whole rests in the trash, from where the next one takes it back.
     """
-    limit = clock.now().timestamp() - STALE
+    now = clock.now().timestamp()
+    limit = now - STALE
     for reader in readers.every(store):
         with suppress(MachineError):
             laid_out = readers.folder(store, reader) / fetch_staging.NAME
@@ -190,10 +194,19 @@ def _give_up_stale(store: Store, clock: Clock) -> None:
         with suppress(MachineError):  # no folder of ours, and nothing of ours is in it
             _discard_all(store, fetch_staging.folder(store, board), before=limit)
         with suppress(BusyError, MachineError), incoming.take_lock(store, board, tries=1).held():
-            _discard_all(store, store.board_folder(board) / "incoming")
+            _discard_runs(store, store.board_folder(board) / "incoming", now - RUN_GIVEN_UP)
 
 
-def _discard_all(store: Store, folder: Path, *, before: float = float("inf")) -> None:
+def _discard_runs(store: Store, folder: Path, before: float) -> None:
+    """Delete the stagings in which nothing has changed since a moment (Unix time)."""
+    store.check_own(folder)
+    for item in sorted(folder.iterdir()):
+        inside = item.iterdir() if item.is_dir() and not item.is_symlink() else ()
+        if max(path.lstat().st_mtime for path in (item, *inside)) < before:
+            store.discard(item)
+
+
+def _discard_all(store: Store, folder: Path, *, before: float) -> None:
     """Delete what is in a folder and was last changed before a moment (Unix time)."""
     store.check_own(folder)
     for item in sorted(folder.iterdir()) if folder.is_dir() else ():

@@ -25,6 +25,7 @@ from holdstill.errors import BusyError, UsageError
 from holdstill.model import names
 from holdstill.model.names import RunId
 from holdstill.model.protocol import FOLDERS
+from holdstill.system import files
 from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
@@ -38,12 +39,22 @@ BASIS_LEAST = 16 << 10
 """Smaller files are sent whole: a copy of the old content would cost more than it saves."""
 RECEIVING = tuple(f"receiving-{number}.lock" for number in range(FOLDERS))
 """The locks of these, in the board's folder."""
+LOCK = "lock"
+"""The run's, in the board's folder."""
 BEGUN = "begun"
 """A file in a staging directory; its mtime is when the run began."""
+TURN = 16
+"""Bytes in a folder's lock: a sign of the transfer that came last, or of the keeper's own turn."""
 LOCK_TRIES, LOOK = 60, 0.05
 """Who looks at a run lock, or tidies, holds it for a moment; seconds from one try to the next."""
 RECEIVER_PATIENCE = 150.0
 """Seconds to wait for rsync servers to end: longer than their own patience with a dead peer."""
+LEFTOVER_PATIENCE = 1.0
+"""The same for a run that begins: what was cut off ends soon, and what goes on is left alone."""
+BASIS_DATE = 1
+"""Seconds since 1970: the date of a basis that rsync has not written to; ours have no --times."""
+BASIS_SPARED = 3600.0
+"""Seconds for which such a basis stays although nobody has used it: the run may go on."""
 _LOCK_FLAGS = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
 
@@ -118,7 +129,7 @@ def is_running(store: Store, board: BoardName) -> bool:
 
 def _locked(store: Store, board: BoardName, how: int) -> int | None:
     """Return the run lock, open and locked; None when somebody else has it."""
-    path = store.board_folder(board) / "lock"
+    path = store.board_folder(board) / LOCK
     handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
     try:
         fcntl.flock(handle, how | fcntl.LOCK_NB)
@@ -235,6 +246,17 @@ def lay_basis(store: Store, folder: Path, *, digest: Digest, basis: Digest) -> N
     A copy, never a link: what a board writes to is never what a capture holds.
     """
     store.disk.clone(store.contents.path(basis), folder / digest)
+    store.disk.date(folder / digest, BASIS_DATE)
+
+
+def unused_bases(folder: Path, digests: Iterable[Digest], now: float) -> frozenset[Digest]:
+    """Return the names of bases that were laid out lately and not written to; now: Unix time."""
+    found = set()
+    for digest in digests:
+        state = os.lstat(folder / digest)
+        if state.st_mtime == BASIS_DATE and 0 <= now - state.st_ctime < BASIS_SPARED:
+            found.add(digest)
+    return frozenset(found)
 
 
 class Arrived(NamedTuple):
@@ -301,8 +323,17 @@ def sizes(folder: Path, digests: Iterable[Digest]) -> dict[Digest, int]:
 
 
 @contextmanager
-def no_receiver(store: Store, board: BoardName, number: int, *, clock: Clock) -> Iterator[None]:
+def no_receiver(
+    store: Store,
+    board: BoardName,
+    number: int,
+    *,
+    clock: Clock,
+    patience: float = RECEIVER_PATIENCE,
+) -> Iterator[None]:
     """Wait until no process writes to a folder of the board's run, and keep it so for the block.
+
+    patience: in seconds.
 
     Raises:
         BusyError: a transfer does not end.
@@ -310,14 +341,37 @@ def no_receiver(store: Store, board: BoardName, number: int, *, clock: Clock) ->
     path = _receiving_lock(store, board, number)
     handle = os.open(path, _LOCK_FLAGS, 0o600)
     try:
-        _wait_alone(handle, board, clock)
+        _wait_alone(handle, board, clock, patience)
         yield
     finally:
         os.close(handle)
 
 
-def _wait_alone(handle: int, board: BoardName, clock: Clock) -> None:
-    deadline = clock.monotonic() + RECEIVER_PATIENCE
+def end_receivers(store: Store, board: BoardName, number: int, *, clock: Clock) -> None:
+    """Have processes that write to a folder end, if they do not by themselves in a moment."""
+    with (
+        suppress(BusyError),
+        no_receiver(store, board, number, clock=clock, patience=LEFTOVER_PATIENCE),
+    ):
+        return
+    with files.opened(_receiving_lock(store, board, number), _LOCK_FLAGS) as handle:
+        take_turn(handle)
+
+
+def take_turn(lock: int) -> bytes:
+    """Have the turn at the folder whose lock is open: whoever had it ends. Return its sign."""
+    with suppress(OSError):  # a full disk: they end by themselves, later
+        os.pwrite(lock, secrets.token_bytes(TURN), 0)
+    return turn(lock)
+
+
+def turn(lock: int) -> bytes:
+    """Return the sign of who has the turn."""
+    return os.pread(lock, TURN, 0)
+
+
+def _wait_alone(handle: int, board: BoardName, clock: Clock, patience: float) -> None:
+    deadline = clock.monotonic() + patience
     while True:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -45,6 +45,12 @@ class Nothing(Record, frozen=True, kw_only=True):
     """The parameters of a call that has none."""
 
 
+class BeginParams(Record, frozen=True, kw_only=True):
+    """The parameters of `begin`."""
+
+    client: str = ""
+
+
 class WantedParams(Record, frozen=True, kw_only=True):
     """The parameters of `lacking`."""
 
@@ -57,6 +63,7 @@ class IngestParams(Record, frozen=True, kw_only=True):
 
     digests: tuple[str, ...]
     folder: int
+    is_cut: bool = False
 
 
 class ProofsParams(Record, frozen=True, kw_only=True):

@@ -24,6 +24,7 @@ from holdstill.keeper import (
     fetch_staging,
     incoming,
     references,
+    run_handover,
     sealing,
     store_parts,
 )
@@ -87,6 +88,7 @@ class LocalKeeper:
         self._account = Account(store, self._shelf.enrolled, settings, clock=clock)
         self._is_sharing = settings.share_between_boards
         self._lock: RunLock | None = None
+        self._client = ""
         self._run: OpenRun | None = None
         self._due = ExpectedSeal("", 0, "")
         self._enrolment: tuple[int, ...] | None = None
@@ -147,8 +149,16 @@ class LocalKeeper:
                 missing=debian_packages.missing(PROGRAMS),
             )
 
-    def begin(self) -> RunStarted:
+    def is_wanted(self) -> bool:
+        """Return whether the program that began this run goes on with it in another session."""
+        return self._lock is not None and run_handover.is_wanted(
+            self._store, self._board, self._client
+        )
+
+    def begin(self, client: str = "") -> RunStarted:
         """Begin a run, or go on with one that was cut off.
+
+        client: a word that only the caller knows, to go on while the session before still stands.
 
         Raises:
             BusyError: another run of this board is alive.
@@ -161,7 +171,8 @@ class LocalKeeper:
             self._store.lay_out()
             enrolment.lay_out(self._store, self._board)
             if self._lock is None:
-                self._lock = incoming.take_lock(self._store, self._board)
+                self._lock = run_handover.take_lock(self._store, self._board, client)
+                self._client = client
             try:
                 return self._begin()
             except BaseException:
@@ -224,8 +235,10 @@ class LocalKeeper:
             _check_batch(proofs)
             return self._running().prove(proofs)
 
-    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
+    def ingest(self, digests: Sequence[str], folder: int = 0, *, is_cut: bool = False) -> Ingested:
         """Hash what arrived and take it over into the store; name what was not as named.
+
+        is_cut: the transfer broke: what was being sent just then stays, to be gone on with.
 
         Raises:
             UsageError: no run has begun, or more is asked than one message may.
@@ -234,7 +247,7 @@ class LocalKeeper:
         with self._answering():
             _check_batch(digests)
             checked = [names.check_digest(digest) for digest in digests]
-            return self._running().ingest(checked, folder)
+            return self._running().ingest(checked, folder, is_cut=is_cut)
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, after every check; or name the contents that are lacking.
@@ -266,6 +279,7 @@ class LocalKeeper:
         self, sealer: Sealer, manifest: bytes, signature: bytes
     ) -> tuple[SealedEvent | None, Lacking]:
         """Check the capture, publish it and account for it; return missing contents, if any."""
+        self._running()
         checked = sealing.check_manifest(
             self._shelf,
             manifest,

@@ -20,6 +20,7 @@ from holdstill.keeper import (
     incoming,
     latest_tree,
     references,
+    run_handover,
     session_slots,
     store_owner,
     store_parts,
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
 
 _FILES = ("store.yaml", LOCK, GATE, REMEMBERED, WATCHED, references.NAME, ballast.NAME)
 _BOARD_FILES = (
-    "lock", *incoming.RECEIVING, *session_slots.NAMES,
+    incoming.LOCK, run_handover.NEXT, *incoming.RECEIVING, *session_slots.NAMES,
     "account.lock", "latest.lock",
     f"latest/{latest_tree.SHOWS}", "refusals.jsonl",
 )  # fmt: skip

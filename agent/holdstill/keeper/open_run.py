@@ -6,10 +6,11 @@ they cost anything.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from holdstill.errors import PreflightError, SecurityError, UsageError
+from holdstill.errors import BusyError, PreflightError, SecurityError, UsageError
 from holdstill.keeper import incoming, ingest, trash
 from holdstill.keeper.account import Spent
 from holdstill.keeper.possession import Possession
@@ -60,28 +61,38 @@ class OpenRun:
     def take_over_leftovers(self) -> None:
         """Take over what a cut-off run had sent whole, and keep what it was sending just then.
 
-        All else that it left is given back.
-
-        Raises:
-            BusyError: a transfer into this run is still open.
+        All else that it left is given back, but what was laid out for it a moment ago. A folder
+        that a transfer writes to is left alone: the line of the control channel alone was cut.
         """
         for folder in self.staging.folders:
-            with self._no_receiver(folder):
-                self._account.look(folder)
-                digests = ingest.leftovers(self._store, folder.path)
-                claimed = ingest.claimed_size(folder.path, digests)
-                if claimed <= self._account.left("hashed"):
-                    self._account.charge(Spent(hashed=claimed))
-                    ingest.ingest(
-                        self._store, folder.path, digests, self.possession,
-                        announced={}, spared=incoming.newest(folder.path, digests),
-                    )  # fmt: skip
-                else:
-                    incoming.empty(self._store, folder.path)
-                self._account.look(folder)
+            with (
+                suppress(BusyError),
+                self._no_receiver(folder, patience=incoming.LEFTOVER_PATIENCE),
+            ):
+                self._take_over(folder)
 
-    def _no_receiver(self, folder: TransferFolder) -> AbstractContextManager[None]:
-        return incoming.no_receiver(self._store, self._board, folder.number, clock=self._clock)
+    def _take_over(self, folder: TransferFolder) -> None:
+        self._account.look(folder)
+        found = ingest.leftovers(self._store, folder.path)
+        bases = incoming.unused_bases(folder.path, found, self._clock.now().timestamp())
+        digests = [digest for digest in found if digest not in bases]
+        claimed = ingest.claimed_size(folder.path, digests)
+        if claimed <= self._account.left("hashed"):
+            self._account.charge(Spent(hashed=claimed))
+            ingest.ingest(
+                self._store, folder.path, digests, self.possession,
+                announced={}, spared=incoming.newest(folder.path, digests),
+            )  # fmt: skip
+        else:
+            incoming.empty(self._store, folder.path)
+        self._account.look(folder)
+
+    def _no_receiver(
+        self, folder: TransferFolder, patience: float = incoming.RECEIVER_PATIENCE
+    ) -> AbstractContextManager[None]:
+        return incoming.no_receiver(
+            self._store, self._board, folder.number, clock=self._clock, patience=patience
+        )
 
     def lacking(self, wanted: Sequence[WantedContent], number: int) -> Lacking:
         """Return which of these contents the board must send, and which it must prove to have.
@@ -176,8 +187,11 @@ class OpenRun:
         self._account.charge(Spent(hashed=again))
         return unproven
 
-    def ingest(self, digests: Sequence[Digest], number: int) -> Ingested:
+    def ingest(self, digests: Sequence[Digest], number: int, *, is_cut: bool = False) -> Ingested:
         """Hash what arrived in a folder and take it over; name what was not as named.
+
+        The board has no transfer to this folder any more: one that is still there has a dead line,
+        and ends. is_cut: it was; what it wrote to last stays, to be gone on with.
 
         Raises:
             UsageError: there is no such folder.
@@ -186,13 +200,17 @@ class OpenRun:
                 nothing of it is left.
         """
         folder = self._folder(number)
+        incoming.end_receivers(self._store, self._board, number, clock=self._clock)
         with self._no_receiver(folder):
             self._check_arrived(folder, digests)
+            here = incoming.sizes(folder.path, digests)
+            spared = incoming.newest(folder.path, here) if is_cut else None
             banked = ingest.ingest(
-                self._store, folder.path, digests, self.possession, announced=self._announced
-            )
+                self._store, folder.path, digests, self.possession,
+                announced=self._announced, spared=spared,
+            )  # fmt: skip
             self._account.look(folder)
-        for digest in digests:
+        for digest in digests if not is_cut else ():
             self._announced.pop(digest, None)
         return banked
 

@@ -7,10 +7,10 @@ STORE/readers/NAME/refusals.jsonl    what the key was used for and refused
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
-from holdstill.errors import DocumentError, PreflightError, SecurityError, UsageError
+from holdstill.errors import PreflightError, SecurityError, UsageError
 from holdstill.keeper import enrolment
 from holdstill.keeper import store as stores
 from holdstill.keeper.enrolment import Key
@@ -144,12 +144,19 @@ def public_key(store: Store, name: str) -> str:
     """Return a reader's key, or "" where it cannot be read."""
     try:
         return read(store, name).key.public
-    except (DocumentError, SecurityError):
+    except (UsageError, SecurityError):
         return ""
 
 
+def withdraw(store: Store, name: str) -> None:
+    """Withdraw a reader's key: from now on no session of it begins, and no call is answered."""
+    with files.alone_in(store.root), suppress(FileNotFoundError):
+        store.disk.unlink(folder(store, name) / DOCUMENT)
+        store.disk.sync_directory(folder(store, name))
+
+
 def remove(store: Store, name: str) -> None:
-    """Withdraw a reader's key."""
+    """Remove what is left of a reader whose key was withdrawn."""
     with files.alone_in(store.root):
         store.discard(folder(store, name))
 

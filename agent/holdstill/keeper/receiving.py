@@ -20,7 +20,7 @@ from holdstill.system import landlock, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from holdstill.keeper.account import Account
@@ -63,7 +63,7 @@ def receive(
         os.close(lock)
         raise BusyError(f"run {wish.run} of board {board} is not under way")
     folder = staging.folders[wish.folder]
-    watch = ArrivalMonitor(account, folder, board)
+    watch = ArrivalMonitor(account, folder, board, is_followed=_followed(lock))
     watch.check()
     parent = os.getpid()
     pid = process.fork_child(lambda: _become_rsync(wish, folder.path, is_confined, parent))
@@ -71,7 +71,7 @@ def receive(
         status = _attend(pid, watch)
         watch.look()
         account.check_not_overdrawn()
-    except BusyError:  # the run is over, and all that it staged is gone
+    except BusyError:  # the run is over, and all that it staged is gone; or it goes on elsewhere
         os.close(lock)
         raise
     except (HoldstillError, OSError):
@@ -84,6 +84,16 @@ def receive(
             incoming.empty(store, folder.path)  # it gives back what it took
         raise
     return status
+
+
+def _followed(lock: int) -> Callable[[], bool]:
+    """Take the turn at a folder; return what tells whether another transfer came since.
+
+    A board sends one batch at a time to a folder. A transfer whose line is dead, if it stayed,
+    would keep the keeper from taking over what is there.
+    """
+    own = incoming.take_turn(lock)
+    return lambda: incoming.turn(lock) != own
 
 
 def _become_rsync(
@@ -133,18 +143,32 @@ def _stopped(group: int) -> Iterator[None]:
 
 
 class ArrivalMonitor:
-    """Watches what one transfer brings."""
+    """Watches what one transfer brings.
 
-    def __init__(self, account: Account, folder: TransferFolder, board: BoardName) -> None:
+    is_followed: whether another transfer has come after it.
+    """
+
+    def __init__(
+        self,
+        account: Account,
+        folder: TransferFolder,
+        board: BoardName,
+        *,
+        is_followed: Callable[[], bool] = lambda: False,
+    ) -> None:
         self._account, self._folder, self._board = account, folder, board
+        self._is_followed = is_followed
         self._inode = folder.path.stat().st_ino
 
     def check_is_there(self) -> None:
         """Refuse to go on writing where nobody looks any more.
 
         Raises:
-            BusyError: the folder was given up, with the run or by another transfer's refusal.
+            BusyError: the folder was given up, with the run or by another transfer's refusal; or
+                another transfer writes to it now.
         """
+        if self._is_followed():
+            raise BusyError(f"board {self._board} goes on with this transfer in another one")
         with suppress(FileNotFoundError):
             if self._folder.path.stat().st_ino == self._inode:
                 return

@@ -67,9 +67,9 @@ class RemoteKeeper:
         """Of a reader's key: read this board's captures from now on; return as hello does."""
         return self._call("choose", json_rpc.NameParams(name=board), Hello)
 
-    def begin(self) -> RunStarted:
-        """Begin a run, or go on with one that was cut off."""
-        started = self._call("begin", json_rpc.Nothing(), RunStarted)
+    def begin(self, client: str = "") -> RunStarted:
+        """Begin a run, or go on with one that was cut off; client: see `LocalKeeper.begin`."""
+        started = self._call("begin", json_rpc.BeginParams(client=client), RunStarted)
         if not 1 <= started.seq <= SEQ_MAX:
             raise _nonsense(f"a capture cannot have the number {started.seq}")
         if not started.folders:
@@ -89,9 +89,9 @@ class RemoteKeeper:
         unproven = self._call("prove", params, tuple[str, ...])
         return _among(unproven, {proof.digest for proof in proofs})
 
-    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
+    def ingest(self, digests: Sequence[str], folder: int = 0, *, is_cut: bool = False) -> Ingested:
         """Have the keeper check what arrived and take it over."""
-        params = json_rpc.IngestParams(digests=tuple(digests), folder=folder)
+        params = json_rpc.IngestParams(digests=tuple(digests), folder=folder, is_cut=is_cut)
         ingested = self._call("ingest", params, Ingested)
         _among(ingested.bad, digests)
         return ingested

@@ -14,7 +14,7 @@ from holdstill.keeper import fetch_staging, json_rpc, refused_commands, session_
 from holdstill.model.protocol import MESSAGE_LIMIT
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from holdstill.keeper.json_rpc import Call
     from holdstill.keeper.local import LocalKeeper
@@ -33,8 +33,9 @@ class Patience(NamedTuple):
     Attributes:
         silence: without a byte; a board says every 30 that it is there.
         line: for one message to be whole, or one answer to be read; 8 MiB at 10 kB/s take less.
-        call: with no more than word that the board is there. Between two calls lies at most a
-            batch of 256 MiB and one large content (workflow.upload): that is 25 kB/s.
+        call: with no more than word that the board is there. Between two calls lies a batch that
+            takes minutes (workflow.line_meter), or one content of 16 MiB: that is 800 bytes a
+            second, and line_settings.LEAST is more.
     """
 
     silence: float = 180.0
@@ -43,14 +44,27 @@ class Patience(NamedTuple):
 
 
 USUAL = Patience()
+LOOK_EVERY = 1.0
+"""Seconds between two looks whether the board goes on in another session."""
 
 
 class LineReader:
-    """Lines from a descriptor, of limited length, with limited patience."""
+    """Lines from a descriptor, of limited length, with limited patience.
 
-    def __init__(self, handle: int, *, limit: int, patience: Patience, clock: Clock) -> None:
+    is_over: is asked now and then while there is nothing to read; True ends it.
+    """
+
+    def __init__(
+        self,
+        handle: int,
+        *,
+        limit: int,
+        patience: Patience,
+        clock: Clock,
+        is_over: Callable[[], bool] = lambda: False,
+    ) -> None:
         self._handle, self._limit, self._patience = handle, limit, patience
-        self._clock = clock
+        self._clock, self._is_over = clock, is_over
         self._rest = bytearray()
 
     def next(self, *, by: float) -> bytes | None:
@@ -67,14 +81,22 @@ class LineReader:
             if seen > self._limit:
                 raise SecurityError(f"a message of more than {self._limit} bytes")
             patience = min(self._patience.silence, end_by - self._clock.monotonic())
-            ready, _, _ = select.select([self._handle], [], [], max(0.0, patience))
-            chunk = os.read(self._handle, 1 << 16) if ready else b""
+            chunk = os.read(self._handle, 1 << 16) if self._is_ready(patience) else b""
             if not chunk:
                 return None
             self._rest += chunk
         line = bytes(self._rest[:end])
         del self._rest[: end + 1]
         return line
+
+    def _is_ready(self, seconds: float) -> bool:
+        while True:
+            step = min(LOOK_EVERY, max(0.0, seconds))
+            if select.select([self._handle], [], [], step)[0]:
+                return True
+            seconds -= step
+            if seconds <= 0 or self._is_over():
+                return False
 
 
 def _is_taken(target: int, answer: bytes, *, patience: Patience, clock: Clock) -> bool:
@@ -125,7 +147,10 @@ class CallServer:
         Raises:
             SecurityError: a line is longer than a line may be, or the key was withdrawn.
         """
-        lines = LineReader(source, limit=MESSAGE_LIMIT, patience=patience, clock=self._clock)
+        lines = LineReader(
+            source, limit=MESSAGE_LIMIT, patience=patience, clock=self._clock,
+            is_over=self._is_over,
+        )  # fmt: skip
         over = self._clock.monotonic() + patience.call
         try:
             while (line := lines.next(by=over)) is not None:
@@ -141,6 +166,9 @@ class CallServer:
         finally:
             for folder in self._staged_folders:
                 self._store.discard(folder)
+
+    def _is_over(self) -> bool:
+        return False
 
     def answer(self, line: bytes) -> bytes | None:
         """Answer one line; None for a notification."""
@@ -197,13 +225,17 @@ class SshServer(CallServer):
         super().__init__(keeper, store, store.board_folder(board), clock=clock)
         self._keeper = keeper
 
+    def _is_over(self) -> bool:
+        """Whether the board goes on in another session."""
+        return self._keeper.is_wanted()
+
     def _result(self, call: Call) -> object:
         """Call the method that is named, from a fixed list."""
         match call.method:
             case "begin":
-                json_rpc.read_params(call, json_rpc.Nothing)
+                client = json_rpc.read_params(call, json_rpc.BeginParams).client
                 # Begin; the folder is named as the rsync of a forced command knows them.
-                begun = self._keeper.begin()
+                begun = self._keeper.begin(client)
                 return msgspec.structs.replace(
                     begun,
                     folders=tuple(
@@ -217,7 +249,7 @@ class SshServer(CallServer):
                 return self._keeper.prove(json_rpc.read_params(call, json_rpc.ProofsParams).proofs)
             case "ingest":
                 arrived = json_rpc.read_params(call, json_rpc.IngestParams)
-                return self._keeper.ingest(arrived.digests, arrived.folder)
+                return self._keeper.ingest(arrived.digests, arrived.folder, is_cut=arrived.is_cut)
             case "seal":
                 sealing = json_rpc.read_params(call, json_rpc.SealParams)
                 return self._keeper.seal(sealing.manifest, sealing.signature)

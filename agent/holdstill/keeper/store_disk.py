@@ -51,6 +51,10 @@ class StoreDisk:
         with files.opened(path, flags) as handle, files.named(path):
             files.write_all(handle, line)
 
+    def date(self, path: Path, seconds: int) -> None:
+        """Set a file's times, in seconds since 1970."""
+        os.utime(path, (seconds, seconds), follow_symlinks=False)
+
     def truncate(self, path: Path, size: int) -> None:
         """Cut a file, and on the medium."""
         with files.opened(path, os.O_WRONLY | os.O_NOFOLLOW) as handle:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
@@ -19,16 +20,26 @@ _SPAN = re.compile(r"((?:[01]\d|2[0-3]):[0-5]\d)-((?:[01]\d|2[0-3]):[0-5]\d|24:0
 _DAY = 24 * 60
 
 
+class Compress(StrEnum):
+    """Whether contents are compressed on their way to the keeper."""
+
+    AUTO = "auto"
+    YES = "yes"
+    NO = "no"
+
+
 class LineSettings(Record, frozen=True, kw_only=True):
     """How much of the line to the keeper this board may take.
 
     Attributes:
         limit: bytes a second, of all connections and both directions together; 0 is no limit.
         hours: limits that hold instead at some hours, by local time: {"07:00-22:00": 64K}.
+        compress: what is compressed on its way; auto is whatever a sample shows to be worth it.
     """
 
     limit: ByteSize = ByteSize(0)
     hours: dict[str, ByteSize] = msgspec.field(default_factory=dict)
+    compress: Compress = Compress.AUTO
 
     @property
     def is_limited(self) -> bool:

@@ -17,10 +17,20 @@ class TerminationRequested(BaseException):
     """Raised once, on the first of SIGNALS, with its name."""
 
 
+class _Received:
+    is_any = False
+
+
+def is_requested() -> bool:
+    """Return whether one of SIGNALS has come: for threads, in which nothing is raised."""
+    return _Received.is_any
+
+
 @contextmanager
 def stoppable() -> Iterator[None]:
     """Raise TerminationRequested on a signal, once: a second does not interrupt the clean-up."""
     before = {number: signal.signal(number, _raise_once) for number in SIGNALS}
+    _Received.is_any = False
     try:
         yield
     finally:
@@ -32,6 +42,7 @@ def _raise_once(number: int, _: FrameType | None) -> NoReturn:
     for each in SIGNALS:
         # Not SIG_IGN: programs that are started during the clean-up would inherit that.
         signal.signal(each, _ignore)
+    _Received.is_any = True
     raise TerminationRequested(signal.Signals(number).name)
 
 

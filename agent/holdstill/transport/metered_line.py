@@ -4,16 +4,20 @@ rsync could limit each transfer for itself (--bwlimit), but not two of them toge
 control channel, nor by the hour while it runs; and what SSH adds it does not count. So both SSH
 clients connect to a port of this machine, and threads here pass on their bytes as fast as may be.
 The keeper's key is checked by the clients, as ever: in between nobody can read or change anything.
+Other users of this machine are let through no more than they are without a line.
 """
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
+
+from holdstill.system import loopback_peer
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -28,10 +32,11 @@ an SSH client whose words wait too long takes the line for dead."""
 PATIENCE = 5.0
 """Seconds to wait for a thread that has nothing more to do."""
 LOOPBACK = "127.0.0.1"
-UNANSWERED_MS = 60_000
-"""After so long without an acknowledgement the kernel drops the connection (tcp(7))."""
+UNANSWERED_MS = 30_000
+"""After so long without an acknowledgement the kernel drops the connection (tcp(7)): a thin line
+may have as much waiting before it, and one that is cut every minute has no more time to lose."""
 _TCP_USER_TIMEOUT = 18
-KEEP_ALIVE = 15
+KEEP_ALIVE = 10
 """Seconds without a byte until a peer is asked whether it is there."""
 
 
@@ -86,6 +91,8 @@ class MeteredLine:
     def _lead(self, near: socket.socket) -> None:
         """Connect to the keeper and pass on, until both directions have ended."""
         with near:
+            if loopback_peer.user_of(near) != os.geteuid():
+                return
             try:
                 far = _connected(self._address)
             except OSError as error:

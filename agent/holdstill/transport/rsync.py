@@ -81,6 +81,8 @@ class TransferMode(Enum):
     # Text, not tuples: Python 3.11.2, which is Debian 12's, makes object() of an empty tuple.
     PLAIN = ""
     """New files, and files with an older content or a broken-off part at the other end."""
+    COMPRESSED = "--compress"
+    """The same, of which a sample became smaller."""
     SPARSE = "--sparse --compress"
     """Files with holes: they stay holes there, and take next to nothing on the way."""
 
@@ -274,12 +276,13 @@ class RsyncTransfer:
         """Return in our words why rsync failed, and its own behind them."""
         if error.status == link_failure.NOT_FOUND and error.hint:  # it did not start at all
             return PreflightError("rsync is not installed on this machine", hint=error.hint)
-        line, address = self.way.line, self.way.address
-        if line is not None and address is not None and line.failure is not None:
-            return link_failure.of_exception(line.failure, address)
         words = error.words.decode(errors="backslashreplace").strip()
         said = f"rsync ended with status {error.status}: {' / '.join(words.splitlines()[-4:])}"
         known = link_failure.of_words(words, self.way.address)
+        line, address = self.way.line, self.way.address
+        is_of_link = known is None or isinstance(known, LinkError)
+        if is_of_link and line and address and line.failure is not None:
+            return link_failure.of_exception(line.failure, address)
         if known is None:
             return LinkError(said, hint=link_failure.AGAIN)
         return known

@@ -41,9 +41,10 @@ ANSWER_TIMEOUT = 4 * 3600.0
 """Sealing a million files on a slow disk takes its time; a dead link is noticed otherwise."""
 EXIT_PATIENCE = 2.0
 """Seconds to wait for the exit code of a session that has ended."""
-KEEP_ALIVE = 15
-UNANSWERED_MS = 60_000
-"""After so long without an acknowledgement the kernel drops the connection (tcp(7))."""
+KEEP_ALIVE = 10
+UNANSWERED_MS = 30_000
+"""After so long without an acknowledgement the kernel drops the connection (tcp(7)): a thin line
+may have as much waiting before it, and one that is cut every minute has no more time to lose."""
 _TCP_USER_TIMEOUT = 18
 LINE_LIMIT = 16 << 20
 

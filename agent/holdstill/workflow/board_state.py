@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import secrets
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -34,15 +35,19 @@ LAST = "last.json"
 INDEX = "index.sqlite"
 MANIFEST = "manifest.yaml"
 RATE = "copy-rate.json"
+LINE = "line.json"
 FAILED = "failed.json"
 ASKED = "asked"
+WORD = "word"
 LISTS = "lists"
 OURS = (
     LAST,
     MANIFEST,
     FAILED,
     RATE,
+    LINE,
     ASKED,
+    WORD,
     INDEX,
     f"{INDEX}-*",
     "baseline-*",
@@ -65,6 +70,32 @@ class LastCapture(Record, frozen=True, kw_only=True):
     seq: int = 0
     manifest: str = ""
     unchecked: int = 0
+
+
+class LineSeen(Record, frozen=True, kw_only=True):
+    """What was seen of the line to the keeper.
+
+    Attributes:
+        rate: bytes a second; 0 for not measured.
+        at: when that was measured, by the board's clock (RFC 3339); "" for never.
+        sent: bytes that the last sealed capture sent.
+        compressed, compressed_to: contents of it that were compressed on their way, and what that
+            made of them.
+    """
+
+    rate: float = 0.0
+    at: str = ""
+    sent: int = 0
+    compressed: int = 0
+    compressed_to: int = 0
+
+
+def line_seen(directory: Path) -> LineSeen:
+    """Return what was seen of the line, also while another run holds the directory."""
+    try:
+        return msgspec.json.decode((directory / LINE).read_bytes(), type=LineSeen)
+    except (FileNotFoundError, msgspec.MsgspecError):
+        return LineSeen()
 
 
 class BoardState:
@@ -123,6 +154,13 @@ class BoardState:
         """Remember the SHA-256 of a manifest to be sealed: the answer to that may not arrive."""
         files.publish(self._directory / ASKED, manifest.encode())
 
+    def word(self) -> str:
+        """Return what this board, and no other that has its key, says when it begins a run."""
+        path = self._directory / WORD
+        if not path.exists():
+            files.publish(path, secrets.token_hex(16).encode())
+        return path.read_text(encoding="ascii", errors="replace")
+
     @property
     def copy_rate(self) -> float:
         """Bytes a second that the last pause copied, sealed or not; 0 for not known."""
@@ -135,6 +173,15 @@ class BoardState:
     def save_copy_rate(self, rate: float) -> None:
         """Remember what a pause copied in a second; it tells whether the next one can end."""
         files.publish(self._directory / RATE, msgspec.json.encode(rate))
+
+    @property
+    def line(self) -> LineSeen:
+        """What earlier runs have seen of the line to the keeper."""
+        return line_seen(self._directory)
+
+    def save_line(self, seen: LineSeen) -> None:
+        """Remember what was seen of the line to the keeper."""
+        files.publish(self._directory / LINE, msgspec.json.encode(seen))
 
     def known_pieces(self, name: str) -> frozenset[bytes]:
         """Return the pieces that an attachment of the last capture had; none if unknown."""

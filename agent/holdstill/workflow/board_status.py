@@ -12,7 +12,8 @@ from holdstill.model.nightly_state import DEGRADED, SILENT, DaemonStatus, Nightl
 from holdstill.notify import messages
 from holdstill.schedule import due_nights, state_file
 from holdstill.system import clocks
-from holdstill.workflow import board_state
+from holdstill.workflow import board_state, line_report
+from holdstill.workflow.line_report import LineReport
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -40,6 +41,7 @@ class BoardStatus(Record, frozen=True, kw_only=True):
         due: when the next run is due (RFC 3339); "" while the clock cannot be trusted.
         sealed_at: when the last capture was sealed, by whomever; "" for never.
         last, good: the daemon's last run, and the last one that sealed.
+        line: what is known of the line to the keeper; None where that is a directory.
         card: how the card does, compared with earlier captures.
         unsent: messages that could not be delivered yet.
         findings: what is not as it should be, the gravest first.
@@ -53,6 +55,7 @@ class BoardStatus(Record, frozen=True, kw_only=True):
     sealed_at: str
     last: RunOutcome | None
     good: RunOutcome | None
+    line: LineReport | None
     card: str
     unsent: int
     findings: tuple[StatusFinding, ...]
@@ -95,6 +98,7 @@ def read_status(
         sealed_at=clocks.rfc3339(sealed_at) if sealed_at else "",
         last=kept.last,
         good=kept.good,
+        line=line_report.read(settings, now.astimezone(zone)),
         card=card.words,
         unsent=len(kept.outbox),
         findings=(

@@ -60,6 +60,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         left = PERHAPS_SEALED
         sealed = seal_capture.seal(run, copied, paused, completed)
         left = f"capture {sealed.name} was sealed"
+        capture_run.remember_sent(run)
         card_warnings = _record_card(run)
     stats, manifest = run.uploader.stats, sealed.manifest
     return CaptureReport(
@@ -74,6 +75,8 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         hashed_bytes=stats.hashed_bytes,
         wire_bytes=stats.wire_bytes,
         new_bytes=stats.new_bytes,
+        compressed_bytes=stats.compressed_bytes,
+        compressed_wire=stats.compressed_wire,
         seconds=round(outside.clock.monotonic() - begun_at, 2),
         findings=manifest.findings,
         warnings=tuple(dict.fromkeys((*sealed.warnings, *card_warnings))),

@@ -38,6 +38,8 @@ class CaptureReport(Record, frozen=True, kw_only=True):
         hashed_bytes: read and hashed on the board.
         wire_bytes: what went over the wire in bulk (rsync's own count).
         new_bytes: what was new in the store.
+        compressed_bytes, compressed_wire: contents that were compressed on their way because a
+            sample became smaller, or by the settings; and what rsync sent of them.
         seconds: the whole run.
         findings: what of the board is not in it or cannot be rebuilt, or is left out.
         warnings: what else needs attention; notes: what is only worth knowing.
@@ -54,6 +56,8 @@ class CaptureReport(Record, frozen=True, kw_only=True):
     hashed_bytes: int
     wire_bytes: int
     new_bytes: int
+    compressed_bytes: int = 0
+    compressed_wire: int = 0
     seconds: float
     findings: tuple[Finding, ...] = ()
     warnings: tuple[str, ...]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+import msgspec
 
 from holdstill.board import followed_files, health, tmpfs, undo_log
 from holdstill.board import spool as spools
@@ -16,12 +18,14 @@ from holdstill.errors import (
     UsageError,
 )
 from holdstill.keeper import retention
+from holdstill.model import line_settings
 from holdstill.model.sizes import human
 from holdstill.records import signature
 from holdstill.system import clocks
 from holdstill.workflow import capture_scope, capture_stages, check_completeness, recovery
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.delivery import Delivery, TransferStats
+from holdstill.workflow.line_meter import LineMeter
 from holdstill.workflow.round_progress import RoundProgress
 from holdstill.workflow.upload import Uploader
 from holdstill.workflow.upload_followed import FollowedUploader
@@ -78,6 +82,7 @@ class CaptureRun:
         health: of the card, before anything was copied.
         findings: of the check for completeness, before anything was copied.
         warnings: of an earlier run that was killed, and of the card.
+        meter: measures the line to the keeper.
         begun_at: when, by the clock that is never set.
         notes: what is odd about the keeper's captures, or about the two clocks.
     """
@@ -94,6 +99,7 @@ class CaptureRun:
     trees: OpenTrees
     uploader: Uploader
     followed_uploader: FollowedUploader
+    meter: LineMeter
     health: Health
     findings: tuple[Finding, ...]
     warnings: tuple[str, ...]
@@ -143,7 +149,7 @@ def begun(
         hello = outside.keeper.hello()
         _check_board(hello, settings)
         check_key(hello, settings, outside.runner)
-        started = outside.keeper.begin()
+        started = outside.keeper.begin(state.word())
         undo.callback(outside.keeper.abandon)
         check_number(started, state)
         index = undo.enter_context(state.index())
@@ -152,8 +158,9 @@ def begun(
             capture_scope.open_trees(scope, state, spool.directory, outside.clock, followed)
         )
         of_round = RoundProgress(outside.progress)
+        meter = _meter(settings, state, outside)
         uploader, followed_uploader = _uploaders(
-            outside, state, started, spool, followed, of_round
+            scope, outside, state, started, spool, followed, of_round, meter
         )
         card = health.read_health(scope.board, outside.runner)
         findings = check_completeness.check(settings, scope.board, scope.chosen).findings
@@ -165,13 +172,40 @@ def begun(
         )
         run = CaptureRun(
             scope, outside, state, log, spool, hello, started, index, followed, trees,
-            uploader, followed_uploader, card, findings, (*warnings, *card.warnings),
+            uploader, followed_uploader, meter, card, findings, (*warnings, *card.warnings),
             of_round, begun_at, tuple(filter(None, notes)),
         )  # fmt: skip
+        undo.callback(_remember_rate, run)
         try:
             yield run
         except NightOverError as over:
             raise NightOverError(f"{over}: {_sent_so_far(run)}", hint=over.hint) from over
+
+
+def _meter(settings: BoardSettings, state: BoardState, outside: CaptureDependencies) -> LineMeter:
+    """Return a meter that begins with what is known of the line."""
+    known = filter(None, (state.line.rate, float(line_settings.least_limit(settings.line))))
+    return LineMeter(outside.clock, min(known, default=0.0))
+
+
+def _remember_rate(run: CaptureRun) -> None:
+    """Remember how fast the line was, whether or not a capture was sealed over it."""
+    if run.meter.measured:
+        at = clocks.rfc3339(run.outside.clock.now())
+        seen = msgspec.structs.replace(run.state.line, rate=run.meter.measured, at=at)
+        with suppress(OSError):  # a full card: it is measured again
+            run.state.save_line(seen)
+
+
+def remember_sent(run: CaptureRun) -> None:
+    """Remember what a capture that is sealed now has sent."""
+    stats = run.uploader.stats
+    seen = msgspec.structs.replace(
+        run.state.line, sent=stats.wire_bytes,
+        compressed=stats.compressed_bytes, compressed_to=stats.compressed_wire,
+    )  # fmt: skip
+    with suppress(OSError):  # sealed it is
+        run.state.save_line(seen)
 
 
 def _sent_so_far(run: CaptureRun) -> str:
@@ -193,22 +227,24 @@ def _followed(
 
 
 def _uploaders(
+    scope: CaptureScope,
     outside: CaptureDependencies,
     state: BoardState,
     started: RunStarted,
     spool: Spool,
     files: FollowedFiles,
     of_round: RoundProgress,
+    meter: LineMeter,
 ) -> tuple[Uploader, FollowedUploader]:
     stats = TransferStats()
 
     def delivery() -> Delivery:
         return Delivery(
             keeper=outside.keeper, transfer=outside.transfer, run=started, stats=stats,
-            clock=outside.clock,
+            clock=outside.clock, meter=meter, compress=scope.settings.line.compress,
         )  # fmt: skip
 
-    pieces_up = PieceUploader(delivery=delivery, memory=spool.directory, stats=stats)
+    pieces_up = PieceUploader(delivery=delivery, memory=spool.directory, stats=stats, meter=meter)
     whole = Uploader(
         keeper=outside.keeper,
         delivery=delivery,
@@ -217,6 +253,7 @@ def _uploaders(
         pieces_up=pieces_up,
         lists=state,
         stats=stats,
+        meter=meter,
     )
     followed = FollowedUploader(
         whole=whole, pieces_up=pieces_up, lists=state, seq=started.seq, stats=stats, followed=files

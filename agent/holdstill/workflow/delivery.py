@@ -6,14 +6,21 @@ in the order in which batches come. A batch arrives in the folder that an earlie
 
 from __future__ import annotations
 
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple, Protocol, Self
 
+import msgspec
+
 from holdstill.errors import ConnectionLostError
+from holdstill.model.line_settings import Compress
 from holdstill.model.protocol import Ingested
 from holdstill.system.clocks import SystemClock
-from holdstill.workflow import show_possession
+from holdstill.transport.rsync import TransferMode
+from holdstill.workflow import compression, show_possession
+from holdstill.workflow.line_meter import LineMeter
+from holdstill.workflow.show_possession import ChallengeLostError
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -23,12 +30,13 @@ if TYPE_CHECKING:
 
     from holdstill.model.protocol import RunStarted, WantedContent
     from holdstill.system.clocks import Clock
-    from holdstill.transport.rsync import TransferMode
     from holdstill.workflow.ports import BulkTransfer, Keeper
 
 NOTHING = Ingested(kept=0, new_bytes=0)
-PAUSES = (2.0, 10.0)
-"""Seconds before each further try to send a batch; of tries that moved nothing."""
+PAUSES = (2.0, 10.0, 30.0)
+"""Seconds before each further try to send a batch, while nothing moves on the whole line."""
+PROOF_TRIES = 5
+"""Questions about a batch, if the connection breaks between each and its answer."""
 SENDERS = 2
 """A transfer begins with a login, half a second in which nothing is sent (measured): meanwhile the
 other one sends."""
@@ -44,6 +52,8 @@ class TransferStats:
         hashed_files, hashed_bytes: read and hashed on the board.
         wire_bytes: what rsync sent.
         new_bytes: what was new in the store.
+        compressed_bytes, compressed_wire: contents that were compressed on their way, and what
+            rsync sent of them; of transfers that were not cut.
         unreadable: (part, path) of files that the card does not give back.
     """
 
@@ -51,6 +61,8 @@ class TransferStats:
     hashed_bytes: int = 0
     wire_bytes: int = 0
     new_bytes: int = 0
+    compressed_bytes: int = 0
+    compressed_wire: int = 0
     unreadable: list[tuple[int, bytes]] = field(default_factory=list)
 
 
@@ -70,12 +82,27 @@ class Batch(Protocol):
         """Hold files with these contents, by the way in which they are sent best."""
 
 
+class _Wire(NamedTuple):
+    """Bytes that rsync sent; and before and after compression of those that were compressed."""
+
+    bytes: int = 0
+    before: int = 0
+    after: int = 0
+
+    def __add__(self, other: tuple[object, ...]) -> _Wire:
+        assert isinstance(other, _Wire)  # noqa: S101  of its own kind only
+        return _Wire(
+            self.bytes + other.bytes, self.before + other.before, self.after + other.after
+        )
+
+
 class _Sent(NamedTuple):
-    """The contents that rsync was given, and the bytes that it sent."""
+    """What rsync was given, what it sent, and new bytes that were taken over after a cut."""
 
     digests: tuple[str, ...]
     folder: int
-    wire_bytes: int
+    wire: _Wire
+    new_bytes: int
 
 
 class Delivery:
@@ -87,6 +114,8 @@ class Delivery:
         run: has the folders to send to.
         stats: counts what goes over the wire.
         clock: is slept by; None for this machine's own.
+        meter: measures the line; None for one of its own.
+        compress: the board's setting.
     """
 
     def __init__(
@@ -97,10 +126,15 @@ class Delivery:
         run: RunStarted,
         stats: TransferStats,
         clock: Clock | None = None,
+        meter: LineMeter | None = None,
+        compress: Compress = Compress.NO,
     ) -> None:
         self._keeper, self._transfer = keeper, transfer
         self._folders, self._stats = run.folders, stats
         self._clock = clock or SystemClock()
+        self._meter = meter or LineMeter(self._clock)
+        self._compress = compress
+        self._moves = _Moves()
         self._asking, self._sending, self._taking = (
             ThreadPoolExecutor(max_workers=workers, thread_name_prefix=name)
             for name, workers in (("ask", 1), ("send", SENDERS), ("take", 1))
@@ -127,11 +161,21 @@ class Delivery:
         return taken
 
     def _ask(self, batch: Batch, folder: int) -> tuple[str, ...]:
-        """Return what the keeper lacks, when all has been proven that can be."""
+        """Return what the keeper lacks, when all has been proven that can be.
+
+        The keeper takes proofs for its last question only, and on the connection of that: one
+        thread asks.
+        """
         if not batch.wanted:
             return ()
-        lacking = self._keeper.lacking(batch.wanted, folder)
-        return show_possession.to_send(self._keeper, lacking, batch.keyed)
+        for tries_left in reversed(range(PROOF_TRIES)):
+            lacking = self._keeper.lacking(batch.wanted, folder)
+            try:
+                return show_possession.to_send(self._keeper, lacking, batch.keyed)
+            except ChallengeLostError:
+                if not tries_left:
+                    return (*lacking.send, *lacking.prove)
+        raise AssertionError("the last try returns")
 
     def _send(
         self,
@@ -143,37 +187,75 @@ class Delivery:
         digests = asked.result()
         if before is not None:
             before.result()  # the folder is free
-        wire_bytes, left = 0, digests
-        tries, furthest = iter(PAUSES), 0
+        total, left, new_bytes = _Wire(), digests, 0
+        tries, furthest, seen = iter(PAUSES), 0, self._moves.count
         while left:
             try:
-                wire_bytes += self._send_once(batch, left, folder)
+                total += self._send_once(batch, left, folder)
                 break
             except ConnectionLostError as lost:
                 if lost.moved > furthest:
-                    tries, furthest = iter(PAUSES), lost.moved
+                    furthest = lost.moved
+                    self._moves.note()
+                # Of two transfers one may have had no turn between two cuts.
+                if self._moves.count > seen:
+                    tries, seen = iter(PAUSES), self._moves.count
                 pause = next(tries, None)
                 if pause is None:
                     raise
                 self._clock.sleep(pause)
-                # The keeper goes on with the run, and has taken over what had arrived whole.
-                lacking = self._ask(batch, folder)
-                if len(lacking) < len(left):
-                    tries, furthest = iter(PAUSES), 0
-                left = lacking
-        return _Sent(digests, folder, wire_bytes)
+                # What has arrived whole is not said again.
+                taken = self._keeper.ingest(left, folder, is_cut=True)
+                new_bytes += taken.new_bytes
+                if len(taken.bad) < len(left):
+                    self._moves.note()
+                    furthest = 0
+                left = taken.bad
+        self._moves.note()
+        return _Sent(digests, folder, total, new_bytes)
 
-    def _send_once(self, batch: Batch, digests: Sequence[str], folder: int) -> int:
-        """Send contents; return the bytes that rsync counted."""
-        wire_bytes = 0
+    def _send_once(self, batch: Batch, digests: Sequence[str], folder: int) -> _Wire:
+        """Send contents; return what rsync counted."""
+        total = _Wire()
         with batch.laid_out(digests) as ways:
             for shape, paths in ways.items():
-                if paths:
-                    sent = self._transfer.send(paths, self._folders[folder], shape=shape)
-                    wire_bytes += sent.wire_bytes
-        return wire_bytes
+                if shape is TransferMode.PLAIN and paths:
+                    chosen = compression.choose(paths, self._compress, self._meter.rate)
+                    total += self._pass(chosen.plain, folder, shape)
+                    packed = self._pass(chosen.compressed, folder, TransferMode.COMPRESSED)
+                    total += packed._replace(before=chosen.compressed_bytes, after=packed.bytes)
+                else:
+                    total += self._pass(paths, folder, shape)
+        return total
+
+    def _pass(self, paths: Mapping[str, Path], folder: int, shape: TransferMode) -> _Wire:
+        """Send files in one way."""
+        if not paths:
+            return _Wire()
+        with self._meter.sending() as passed:
+            sent = self._transfer.send(paths, self._folders[folder], shape=shape)
+            passed(sent.wire_bytes)
+        return _Wire(sent.wire_bytes)
 
     def _take(self, sent: Future[_Sent]) -> Ingested:
-        digests, folder, wire_bytes = sent.result()
-        self._stats.wire_bytes += wire_bytes
-        return self._keeper.ingest(digests, folder) if digests else NOTHING
+        digests, folder, wire, new_bytes = sent.result()
+        self._stats.wire_bytes += wire.bytes
+        self._stats.compressed_bytes += wire.before
+        self._stats.compressed_wire += wire.after
+        if not digests:
+            return NOTHING
+        taken = self._keeper.ingest(digests, folder)
+        return msgspec.structs.replace(taken, new_bytes=taken.new_bytes + new_bytes)
+
+
+class _Moves:
+    """Counts what shows that the line is not dead, for all who send."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self.count = 0
+
+    def note(self) -> None:
+        """Count a transfer that got on."""
+        with self._lock:
+            self.count += 1

@@ -46,14 +46,17 @@ from holdstill.workflow import (
     check_completeness,
     in_the_clear,
     inspect_large_files,
+    line_report,
     store_on_card,
 )
 from holdstill.workflow.capture_method import CaptureMethod, MethodChoice
 from holdstill.workflow.capture_scope import CaptureScope
 from holdstill.workflow.inspect_large_files import PauseNow
+from holdstill.workflow.line_report import LineReport
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
+    from datetime import tzinfo
 
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
@@ -121,6 +124,7 @@ class Inspection(Record, frozen=True, kw_only=True):
         health: of card, file systems and power supply.
         trend: what became of the card since earlier captures.
         pause: what it would cost now, for large files.
+        line: what is known of the line to the keeper; None where that is a directory.
         refusals: why a capture would be refused now, and what to do; nothing if it would not.
     """
 
@@ -136,6 +140,7 @@ class Inspection(Record, frozen=True, kw_only=True):
     trend: Trend
     warnings: tuple[str, ...]
     pause: PauseNow
+    line: LineReport | None = None
     refusals: tuple[str, ...] = ()
 
     @property
@@ -151,8 +156,11 @@ def inspect(
     excluded: tuple[str, ...],
     machine: Runner,
     clock: Clock,
+    zone: tzinfo,
 ) -> Inspection:
     """Inspect the board and the keeper.
+
+    zone: the board's time zone.
 
     Raises:
         LayoutError: the board's disk cannot be understood.
@@ -198,6 +206,7 @@ def inspect(
         trend=card_history.judge(card_trend.load(settings.state)),
         warnings=tuple(warnings),
         pause=inspect_large_files.watch(scope, clock),
+        line=line_report.read(settings, clock.now().astimezone(zone)),
         refusals=tuple(_refusals(settings, found, choices, all_mounts)),
     )
 

@@ -32,8 +32,11 @@ class Keeper(Protocol):
     def hello(self) -> Hello:
         """Return the keeper's free space and the newest good capture of this board."""
 
-    def begin(self) -> RunStarted:
-        """Begin a run, taking over what an interrupted one left."""
+    def begin(self, client: str = "") -> RunStarted:
+        """Begin a run, taking over what an interrupted one left.
+
+        client: a word of the caller's own, to go on with its run when a connection was lost.
+        """
 
     def lacking(self, wanted: Sequence[WantedContent], folder: int = 0) -> Lacking:
         """Return which of these contents must be sent, and which must be proven."""
@@ -41,8 +44,11 @@ class Keeper(Protocol):
     def prove(self, proofs: Sequence[Proof]) -> tuple[str, ...]:
         """Check proofs; return which contents must be sent all the same."""
 
-    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
-        """Check what arrived, from the keeper's own disk, and take it into the store."""
+    def ingest(self, digests: Sequence[str], folder: int = 0, *, is_cut: bool = False) -> Ingested:
+        """Check what arrived, from the keeper's own disk, and take it into the store.
+
+        is_cut: the transfer broke: what was being sent just then stays, to be gone on with.
+        """
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, whole, or return what is lacking."""

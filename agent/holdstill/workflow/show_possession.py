@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from holdstill.errors import LinkError
 from holdstill.model.protocol import Proof
 
 if TYPE_CHECKING:
@@ -11,6 +12,10 @@ if TYPE_CHECKING:
 
     from holdstill.model.protocol import Lacking
     from holdstill.workflow.ports import Keeper
+
+
+class ChallengeLostError(LinkError):
+    """The question that a proof answers was put on a connection that is gone: ask again."""
 
 
 def to_send(
@@ -23,6 +28,9 @@ def to_send(
         lacking: its answer.
         keyed: returns HMAC-SHA256 of a content's bytes by its digest and the nonce; None when
             they cannot be read. Bytes that changed meanwhile prove nothing, and are sent.
+
+    Raises:
+        ChallengeLostError: the keeper has to be asked again.
     """
     macs = {digest: keyed(digest, lacking.nonce) for digest in lacking.prove}
     proofs = [Proof(digest=digest, mac=mac) for digest, mac in macs.items() if mac is not None]

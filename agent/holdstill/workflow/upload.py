@@ -31,15 +31,16 @@ if TYPE_CHECKING:
     from holdstill.model.protocol import Ingested, Lacking, RunStarted
     from holdstill.records.index_queries import Index
     from holdstill.workflow.delivery import Delivery, TransferStats
+    from holdstill.workflow.line_meter import LineMeter
     from holdstill.workflow.ports import ContentReader, Keeper, StepProgress
     from holdstill.workflow.upload_pieces import PieceUploader
 
 T = TypeVar("T")
 
 FIRST_FILES, BATCH_FILES = 1000, 2000
-BATCH_BYTES = 256 << 20
 """A batch is hashed and recorded as a whole: what an interrupted run loses. The first one is
-small, so that the link has something to do soon; each next one may have twice as many files."""
+small, so that the link has something to do soon; each next one may have twice as many files, and
+none more than suits the line."""
 BASIS_FROM = 1 << 20
 """Files of at least this size are sent as a difference to their older content."""
 
@@ -141,6 +142,7 @@ class Uploader:
         pieces_up: takes large files there.
         lists: that the board remembers.
         stats: counts what is done.
+        meter: tells how large a batch suits the line.
         first: files of the first batch.
     """
 
@@ -154,13 +156,14 @@ class Uploader:
         pieces_up: PieceUploader,
         lists: KnownLists,
         stats: TransferStats,
+        meter: LineMeter,
         first: int = FIRST_FILES,
     ) -> None:
         self._keeper, self._delivery = keeper, delivery
         self._run = run
         self._progress = progress
         self._pieces, self._lists = pieces_up, lists
-        self.stats, self._first = stats, first
+        self.stats, self._meter, self._first = stats, meter, first
 
     def upload_pending(
         self,
@@ -265,7 +268,9 @@ class Uploader:
     def _hashed(self, index: Index, place: ContentReader) -> Iterator[list[HashedFile]]:
         """Yield batches of hashed files."""
         after, limit = (b"", b""), self._first
-        while entries := index.pending(place.part, after=after, limit=limit):
+        while entries := index.pending(
+            place.part, after=after, limit=min(limit, self._meter.batch_files)
+        ):
             limit = min(2 * limit, BATCH_FILES)
             batch, size = [], 0
             after = (entries[-1].directory, entries[-1].name)
@@ -275,7 +280,7 @@ class Uploader:
                     if hashed is not None:
                         batch.append(hashed)
                         size += entry.size
-                    if size >= BATCH_BYTES:
+                    if size >= self._meter.batch_bytes:
                         after = (entry.directory, entry.name)
                         break
             yield batch

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from holdstill.model.protocol import Ingested
     from holdstill.workflow.attachments import PiecedFile
     from holdstill.workflow.delivery import Delivery, TransferStats
+    from holdstill.workflow.line_meter import LineMeter
 
 BATCH_LEAST, BATCH_MOST = 16 << 20, 128 << 20
 """Bytes of pieces that are in memory at a time: rsync sends files, and a piece is none. Each batch
@@ -115,6 +116,7 @@ class PieceUploader:
         delivery: makes a way to the keeper.
         memory: a folder on a tmpfs.
         stats: counts what became new there.
+        meter: tells how large a batch suits the line.
         most: bytes of pieces in memory at a time, if there is as much room.
     """
 
@@ -124,10 +126,11 @@ class PieceUploader:
         delivery: Callable[[], Delivery],
         memory: Path,
         stats: TransferStats,
+        meter: LineMeter,
         most: int = BATCH_MOST,
     ) -> None:
         self._delivery, self._memory, self._stats = delivery, memory, stats
-        self._most = most
+        self._meter, self._most = meter, most
         self._attached: list[PiecedFile] = []
 
     def attach(self, file: PiecedFile, *, known: frozenset[bytes]) -> frozenset[str]:
@@ -193,7 +196,7 @@ class PieceUploader:
 
     def _stream(self, delivery: Delivery, shape: TransferMode, *, room: int = 0) -> _PieceStream:
         room = room or _room(self._memory, self._most)
-        return _PieceStream(delivery, shape, self._memory, self._stats, room=room)
+        return _PieceStream(delivery, shape, self._memory, self._stats, self._meter, room=room)
 
     def resend(self, large: Iterable[PiecedFile], digests: Collection[str]) -> tuple[str, ...]:
         """Send those of these contents that belong to large files or to the manifest.
@@ -225,7 +228,7 @@ class _PieceStream:
     """Pieces of files on their way to the keeper, in batches.
 
     Attributes:
-        room: bytes of a batch.
+        room: bytes of a batch that there is memory for.
         bad: those that were not as named.
     """
 
@@ -235,11 +238,12 @@ class _PieceStream:
         shape: TransferMode,
         memory: Path,
         stats: TransferStats,
+        meter: LineMeter,
         *,
         room: int,
     ) -> None:
         self._delivery, self._shape = delivery, shape
-        self._memory, self._stats = memory, stats
+        self._memory, self._stats, self._meter = memory, stats, meter
         self._batch: dict[str, _Place] = {}
         self._size = 0
         self._room = room
@@ -252,7 +256,7 @@ class _PieceStream:
         """Take one content along."""
         self._batch[digest] = place
         self._size += place.length
-        if self._size >= self._room:
+        if self._size >= min(self._room, self._meter.batch_bytes):
             self._send()
 
     def end(self, file: PiecedFile) -> None:

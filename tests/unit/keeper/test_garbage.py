@@ -29,6 +29,7 @@ from holdstill.keeper.content_store import SHARDS
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.names import CaptureName
+from holdstill.model.protocol import WantedContent
 from holdstill.model.settings import Retention
 from holdstill.records import capture_contents, manifest_file
 from holdstill.system.clocks import SystemClock
@@ -143,6 +144,49 @@ def test_what_was_laid_out_for_a_fetch_goes_after_a_day_of_the_keepers_clock(
     keeping.collect(store, clock)
 
     assert [left.name for left in folder.iterdir()] == ["on-its-way"]
+
+
+def left_over(store: Store, clock: FakeClock) -> tuple[Path, list[str]]:
+    """Have a run of a board that shares nothing end in the middle; return its staging."""
+    keeper = keeping.keeper_of(store, clock=clock, is_sharing=False)
+    begun = keeper.begin()
+    body = b"half of a first capture"
+    (digest,) = digests(body)
+    keeper.lacking([WantedContent(digest=digest, size=len(body))])
+    keeping.put({digest: body}, begun.folders[0])
+    keeper.ingest([digest])
+    keeper.abandon()
+    staging = Path(begun.folders[0]).parent
+    clock.advance(staging.stat().st_mtime - clock.now().timestamp())
+    return staging, [digest]
+
+
+@pytest.mark.parametrize(("days", "is_kept"), [(1, True), (6.9, True), (7.1, False)])
+def test_what_a_board_has_shown_is_kept_from_night_to_night(
+    store: Store, clock: FakeClock, days: float, *, is_kept: bool
+) -> None:
+    """Else a first capture over a thin line, of several nights, begins anew each night."""
+    staging, sent = left_over(store, clock)
+    clock.advance(days * DAY)
+
+    keeping.collect(store, clock, grace=30 * DAY)
+
+    assert staging.exists() == is_kept
+    keeper = keeping.keeper_of(store, clock=clock, is_sharing=False)
+    keeper.begin()
+    wanted = [WantedContent(digest=digest, size=23) for digest in sent]
+    assert keeper.lacking(wanted).send == (() if is_kept else tuple(sent))
+
+
+def test_a_run_that_is_gone_on_with_each_night_is_not_old(store: Store, clock: FakeClock) -> None:
+    staging, _ = left_over(store, clock)
+    long_ago = clock.now().timestamp() - 30 * DAY
+    for path in (staging, staging / "begun", *staging.glob("contents-*")):
+        os.utime(path, times=(long_ago, long_ago))
+
+    keeping.collect(store, clock)
+
+    assert staging.exists()
 
 
 class Interleaved(stores.Store):

@@ -233,7 +233,7 @@ def test_a_wait_that_the_kernel_refuses_for_another_reason_is_no_wait(tmp_path: 
     began = clock.monotonic()
 
     with pytest.raises(OSError, match="Bad file descriptor"):
-        incoming._wait_alone(handle, PIER_3, clock)
+        incoming._wait_alone(handle, PIER_3, clock, incoming.RECEIVER_PATIENCE)
 
     assert clock.monotonic() == began
 
@@ -310,6 +310,21 @@ def test_several_transfers_write_to_a_folder_and_what_they_become_keeps_the_lock
     os.close(handles.pop())
     with incoming.no_receiver(store, PIER_3, 1, clock=FakeClock()):
         pass
+
+
+def test_a_basis_that_nobody_wrote_to_is_known_for_an_hour(store: Store) -> None:
+    folder = store.root / "folder"
+    folder.mkdir()
+    basis, laid, written = (Digest(letter * 64) for letter in "abc")
+    store.contents.path(basis).write_bytes(b"x" * 20_000)
+    for digest in (laid, written):
+        incoming.lay_basis(store, folder, digest=digest, basis=basis)
+    (folder / written).write_bytes(b"y")
+    now = (folder / laid).stat().st_ctime
+
+    assert incoming.newest(folder, [laid, written]) == written
+    assert incoming.unused_bases(folder, [laid, written], now + 60) == {laid}
+    assert incoming.unused_bases(folder, [laid, written], now + 3700) == frozenset()
 
 
 def test_who_looks_is_waited_for_three_seconds() -> None:

@@ -93,6 +93,7 @@ def test_elsewhere_is_reached_by_the_ssh_client_of_that_address_and_identity(
 def test_a_way_of_sending_adds_these_options_and_no_others() -> None:
     assert {mode.name: mode.options for mode in rsync.TransferMode} == {
         "PLAIN": (),
+        "COMPRESSED": ("--compress",),
         "SPARSE": ("--sparse", "--compress"),
     }
 

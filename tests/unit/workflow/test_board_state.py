@@ -136,3 +136,14 @@ def test_one_whose_seal_nobody_heard_of_is_known_when_the_keeper_builds_on_it(
     assert known == [43, 42, 42]
     assert board_state.sealed_at(tmp_path) is not None
     assert any(Path(board_state.ASKED).match(pattern) for pattern in board_state.OURS)
+
+
+def test_the_word_for_the_keeper_is_made_up_once_and_is_this_machines_own(tmp_path: Path) -> None:
+    words = []
+    for name in ("one", "one", "other"):
+        with board_state.opened(tmp_path / name) as state:
+            words.append(state.word())
+
+    assert words[0] == words[1] != words[2]
+    assert len(words[0]) == 32
+    assert (tmp_path / "one/word").stat().st_mode & 0o077 == 0

@@ -20,8 +20,10 @@ from holdstill.records import index_file, index_queries
 from holdstill.transport.rsync import TransferMode
 from holdstill.workflow import upload
 from holdstill.workflow.delivery import Delivery, TransferStats
+from holdstill.workflow.line_meter import LineMeter
 from holdstill.workflow.upload import Uploader
 from holdstill.workflow.upload_pieces import PieceUploader
+from support.keeping import FakeClock
 from support.uploads import NONCE, Carrier, Keeper, Lists
 
 PART, SEQ = 2, 7
@@ -108,10 +110,11 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     def delivery() -> Delivery:
         return Delivery(keeper=keeper, transfer=carrier, run=begun, stats=stats)
 
-    pieces_up = PieceUploader(delivery=delivery, memory=tmp_path, stats=stats)
+    meter = LineMeter(FakeClock(), rate=1e9)
+    pieces_up = PieceUploader(delivery=delivery, memory=tmp_path, stats=stats, meter=meter)
     bank = Uploader(
         keeper=keeper, delivery=delivery, run=begun, progress=told, pieces_up=pieces_up,
-        lists=Lists(), stats=stats,
+        lists=Lists(), stats=stats, meter=meter,
     )  # fmt: skip
     (tmp_path / "files").mkdir()
     with index_file.created(tmp_path / "index.sqlite"):

@@ -19,10 +19,12 @@ from holdstill.model.entries import Entry, EntryType, Seen
 from holdstill.model.protocol import RunStarted
 from holdstill.records import index_file, index_queries
 from holdstill.workflow.delivery import Delivery, TransferStats
+from holdstill.workflow.line_meter import LineMeter
 from holdstill.workflow.mounted_tree import SpooledPlace
 from holdstill.workflow.upload import Uploader
 from holdstill.workflow.upload_followed import FollowedUploader
 from holdstill.workflow.upload_pieces import PieceUploader
+from support.keeping import FakeClock
 from support.silence import Silent
 from support.uploads import Carrier, Keeper, Lists
 
@@ -169,10 +171,11 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     def delivery() -> Delivery:
         return Delivery(keeper=keeper, transfer=carrier, run=begun, stats=stats)
 
-    pieces_up = PieceUploader(delivery=delivery, memory=memory, stats=stats)
+    meter = LineMeter(FakeClock(), rate=1e9)
+    pieces_up = PieceUploader(delivery=delivery, memory=memory, stats=stats, meter=meter)
     whole = Uploader(
         keeper=keeper, delivery=delivery, run=begun, progress=Silent(), pieces_up=pieces_up,
-        lists=lists, stats=stats,
+        lists=lists, stats=stats, meter=meter,
     )  # fmt: skip
     uploader = FollowedUploader(
         whole=whole, pieces_up=pieces_up, lists=lists, seq=SEQ, stats=stats,

@@ -27,16 +27,18 @@ def command(store: Path, name: str) -> None:
     """
     opened = as_owner.opened(store)
     place = readers.folder(opened, name)
-    if name not in readers.every(opened):
+    if not place.is_dir():  # one whose removal was cut off has its folder still
         raise UsageError(
             f"{opened.root} has no reader {name}",
             hint=f"it has {', '.join(readers.every(opened)) or 'none'}; name one of them",
         )
-    # The line first: a client that comes again and again finds no way in between.
+    # The line and the key first: a client that comes again and again, or whose connection still
+    # stands, finds no way in between.
     key = readers.public_key(opened, name)
     shut = authorized_keys.shut_out(
         opened, [key] if key else [], Path.home(), name=name, who=Who.READER
     )
+    readers.withdraw(opened, name)
     ended = session_slots.end_all_in(place)
     readers.remove(opened, name)
     terminal.say(
