@@ -56,7 +56,9 @@ def verified(held: CopiedStore, *, with_notes: bool = False) -> OffsiteCheck:
     if with_notes:
         settings = held.set_up()
         with sent.opened(held.root / sent.NAME) as noted:
-            own = Own(settings.keeper, settings.keys.heads, noted.last_head())
+            last = noted.last_head()
+            later = noted.heads_after(last.number)
+            own = Own(settings.keeper, settings.keys.heads, last, lambda _: later)
     return check.check(held.bucket, Silent(), own=own, parts=1, turn=0)
 
 
@@ -220,7 +222,7 @@ def test_without_locks_it_is_named_and_never_restored(
 def _own(held: CopiedStore) -> Own:
     keys = held.key.of_keeper
     with sent.opened(held.root / sent.NAME) as noted:
-        return Own("0123456789abcdef", keys.heads, noted.last_head())
+        return Own("0123456789abcdef", keys.heads, noted.last_head(), None)
 
 
 def test_setup_refuses_a_server_without_locks(unlocked: CopiedStore) -> None:

@@ -78,6 +78,7 @@ class Catalogue:
         bucket: where that is.
         captures: in the order in which they were told of, by board and name; the first counts.
         ledgers: the parts of ledgers, in that order.
+        away: (board, name) of the captures that had left their keeper for there.
         heads: of each keeper, in their order.
         faults: what is wrong there, or missing.
     """
@@ -86,6 +87,7 @@ class Catalogue:
         self.bucket, self._db = bucket, db
         self.captures: dict[tuple[BoardName, str], ToldCapture] = {}
         self.ledgers: list[ToldLedger] = []
+        self.away: set[tuple[str, str]] = set()
         self.heads: dict[str, list[PutHead]] = {}
         self.faults: list[str] = []
         self._told = 0
@@ -162,14 +164,21 @@ class Catalogue:
                     )
         for sent in got.sealed.captures:
             self._take_capture(got, sent)
+        self.away |= {(one.board, one.brief.name) for one in got.sealed.away}
+        self.away -= {*got.sealed.released}
         self.ledgers += (ToldLedger(part, got.open.keeper) for part in got.sealed.ledgers)
 
     def _take_capture(self, got: Head, sent: SentCapture) -> None:
         try:
             board = names.check_board(sent.board)
-            names.CaptureName.parse(sent.brief.name)
+            seq = names.CaptureName.parse(sent.brief.name).seq
         except UsageError as error:
             self.faults.append(f"{_name(got)}: {error}")
+            return
+        if seq != sent.brief.seq:
+            self.faults.append(
+                f"{_name(got)}: it tells of capture {sent.brief.name} as number {sent.brief.seq}"
+            )
             return
         told = ToldCapture(sent, got.open.keeper)
         before = self.captures.setdefault((board, sent.brief.name), told)
@@ -205,14 +214,13 @@ class Catalogue:
         return [(version, size) for version, size in rows]
 
 
-
 def _missing(heads: Sequence[Head]) -> Iterator[str]:
     """Yield which heads of a keeper are missing, and which does not follow the one before."""
     again = keeper_heads.merged(one.open for one in heads)
     number, digest = 0, ""
     for one in heads:
         lost = range(number + 1, one.open.number)
-        if any(True for _ in keeper_heads.lacking([lost], again)):
+        if next(keeper_heads.lacking([lost], again), None):
             yield f"{_name(one)}: heads {lost[0]} to {lost[-1]} before it are missing or no good"
         elif not lost and one.open.previous != digest:
             yield f"{_name(one)}: it does not follow the head before it"

@@ -11,8 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from holdstill.errors import HoldstillError, LinkError, SecurityError
-from holdstill.keeper import account_captures, enrolment, ledger, store
+from holdstill.errors import HoldstillError, LinkError, SecurityError, VerificationError
+from holdstill.keeper import account_captures, enrolment, store
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
 from holdstill.keeper.content_store import MODE
 from holdstill.keeper.ledger import LedgerFile
@@ -20,11 +20,11 @@ from holdstill.model.names import CaptureName, Digest
 from holdstill.offsite import offsite_settings
 from holdstill.offsite.offsite_settings import OffsiteSettings
 from holdstill.records import capture_contents, manifest_file
-from holdstill.workflow import each_board
+from holdstill.workflow import each_board, offsite_ledgers
 from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from holdstill.keeper.store import Store
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from holdstill.offsite.head import SentCapture
     from holdstill.offsite.recovery_key import KeeperKeys
     from holdstill.system.clocks import Clock
+    from holdstill.workflow.offsite_ledgers import KeptLedger
     from holdstill.workflow.offsite_library import OffsiteLibrary
     from holdstill.workflow.ports import Progress
 
@@ -49,10 +50,14 @@ class RestoreReport:
 
     Attributes:
         captures: BOARD/CAPTURE of those that are in the store now.
+        left_out: of those that are there and that the boards' ledgers give up.
+        away: of those that had left the keeper, and stay there alone.
         troubles: what could not be made again, each with why.
     """
 
     captures: list[str] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
+    away: list[str] = field(default_factory=list)
     troubles: list[BoardTrouble] = field(default_factory=list)
 
 
@@ -131,8 +136,15 @@ def restore(
     held.discard(root / STAGING)
     held.disk.make_directory(root / STAGING)
     report = RestoreReport()
-    boards = [board for board in library.boards() if _begin_board(held, library, board, report)]
-    for board, sent in _newest_first(library, held, boards):
+    wanted: dict[BoardName, list[SentCapture]] = {}
+    for board in library.boards():
+        try:
+            wanted[board] = _begin_board(held, library, board, report)
+        except LinkError:
+            raise
+        except HoldstillError as error:
+            report.troubles.append(each_board.trouble(board, error))
+    for board, sent in _newest_first(wanted):
         name = sent.brief.name
         progress.step(f"fetching {board}/{name}")
         try:
@@ -151,52 +163,79 @@ def restore(
 
 def _begin_board(
     held: Store, library: OffsiteLibrary, board: BoardName, report: RestoreReport
-) -> bool:
-    """Lay out a board: its folder, enrolment and ledger; return whether that could be done."""
-    try:
-        _, _, enrolled = library.documents(library.sent(board)[-1])
-        enrolment.decode(enrolled, f"enrolment of {board}")
-        lines = _ledger(held, library, board)
-        held.ensure_own(held.board_folder(board))
-        path = enrolment.path_of(held, board)
-        if not path.exists():
-            held.disk.publish(path, enrolled)
-        enrolment.lay_out(held, board)
-        target = held.board_folder(board) / "ledger.jsonl"
-        if lines and (not target.exists() or not target.stat().st_size):
-            held.disk.publish(target, lines)
-        held.known_boards.note(board, max(one.brief.seq for one in library.sent(board)))
-    except LinkError:
-        raise
-    except HoldstillError as error:
-        report.troubles.append(each_board.trouble(board, error))
-        return False
-    return True
-
-
-def _ledger(held: Store, library: OffsiteLibrary, board: BoardName) -> bytes:
-    """Return a board's ledger, whole.
+) -> list[SentCapture]:
+    """Lay out a board: its folder, enrolment and ledger; return the captures to be made again.
 
     Raises:
-        SecurityError: it is not as it was written; VerificationError: a part is not there.
+        VerificationError: there is no enrolment of it.
     """
-    folder, lines = held.root / STAGING, b""
-    for part in library.catalogue.ledger_parts(board):
-        lines = lines[: part.offset] + library.fetcher.document(part.digest, folder)
-    ledger.parse(lines).check_sound(held.board_folder(board) / "ledger.jsonl")
-    return lines
+    enrolled = library.enrolment_of(board)
+    ledgers = _ledgers(held, library, board, report)
+    held.ensure_own(held.board_folder(board))
+    path = enrolment.path_of(held, board)
+    if not path.exists():
+        held.disk.publish(path, enrolled)
+    enrolment.lay_out(held, board)
+    target = held.board_folder(board) / "ledger.jsonl"
+    own = next(iter(ledgers), "")  # of the keeper that told of the board first
+    if own and ledgers[own].lines and not target.stat().st_size:
+        held.disk.publish(target, ledgers[own].lines)
+    held.known_boards.note(board)
+    given_up = {keeper: one.given_up for keeper, one in ledgers.items()}
+    given_up[own] = LedgerFile(target).read().thinned  # an interrupted restore may go on later
+    return _wanted(library, board, given_up, report)
+
+
+def _ledgers(
+    held: Store, library: OffsiteLibrary, board: BoardName, report: RestoreReport
+) -> dict[str, KeptLedger]:
+    """Return a board's ledgers by keeper; what is wrong with them is told."""
+    folder = held.root / STAGING
+    found = {
+        keeper: offsite_ledgers.joined(parts, lambda one: library.fetcher.document(one, folder))
+        for keeper, parts in library.catalogue.ledgers_of(board).items()
+    }
+    problems = [f"keeper {keeper}: {text}" for keeper, one in found.items() for text in one.faults]
+    problems += (
+        f"keeper {keeper} has a ledger of its own of this board, which is not in this store"
+        for keeper in [*found][1:]
+    )
+    for text in problems:
+        error = VerificationError(
+            f"ledger: {text}",
+            hint="the captures are made again as far as they are there; see what `holdstill "
+            "verify` says of this board",
+        )
+        report.troubles.append(each_board.trouble(board, error))
+    return found
+
+
+def _wanted(
+    library: OffsiteLibrary, board: BoardName, given_up: Mapping[str, frozenset[str]],
+    report: RestoreReport,
+) -> list[SentCapture]:  # fmt: skip
+    """Return the captures of a board that the keeper which told of them has not given up."""
+    wanted = []
+    for sent in library.sent(board):
+        name = sent.brief.name
+        if name not in given_up.get(library.catalogue.captures[board, name].keeper, ()):
+            wanted.append(sent)
+        elif (board, name) in library.catalogue.away:
+            report.away.append(f"{board}/{name}")
+        elif library.is_there(sent):
+            report.left_out.append(f"{board}/{name}")
+    return wanted
 
 
 def _newest_first(
-    library: OffsiteLibrary, held: Store, boards: Iterable[BoardName]
+    wanted: Mapping[BoardName, Sequence[SentCapture]],
 ) -> list[tuple[BoardName, SentCapture]]:
-    """Return the captures that the ledgers have not given up: each board's newest, and so on."""
-    found = []
-    for board in boards:
-        lines = LedgerFile(held.board_folder(board) / "ledger.jsonl").read()
-        given_up = lines.thinned | lines.forgotten
-        kept = [one for one in library.sent(board) if one.brief.name not in given_up]
-        found += [(age, board, one) for age, one in enumerate(reversed(kept))]
+    """Return captures in their order: each board's newest, then the ones before, and so on."""
+    found = [
+        (age, board, one)
+        for board, captures in wanted.items()
+        for age, one in enumerate(reversed(captures))
+    ]
     return [(board, one) for _, board, one in sorted(found, key=lambda row: row[:2])]
 
 
@@ -210,7 +249,11 @@ def _restore_capture(
     data, seal, enrolled = library.documents(sent)
     doubts = library.doubts(sent, data, seal, enrolled)
     if doubts:
-        raise SecurityError("; ".join(doubts), hint="it was left out; the others are made again")
+        raise SecurityError(
+            "; ".join(doubts),
+            hint="it was left out; the others are made again. When that is cleared up, run this "
+            "once more",
+        )
     incoming = _Incoming(held, library.fetcher.contents, board, name, data)
     incoming.bring_all()
     draft = held.root / STAGING / str(name)
@@ -220,6 +263,7 @@ def _restore_capture(
     held.disk.sync_all(held.root)
     held.disk.rename(draft, folder)
     held.disk.sync_directory(folder.parent)
+    held.known_boards.note(board, name.seq)
 
 
 def continue_there(

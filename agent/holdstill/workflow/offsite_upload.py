@@ -10,17 +10,15 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.errors import BusyError, HoldstillError, LinkError, MachineError
+from holdstill.errors import BusyError, HoldstillError, LinkError, SecurityError
 from holdstill.keeper import account_captures, enrolment, references
-from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
-from holdstill.model import names
+from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.model.settings import Retention
 from holdstill.offsite import (
     adopt,
     bucket_address,
     catch_up,
     cost,
-    in_memory,
     keep_locked,
     offsite_settings,
     run_notes,
@@ -34,8 +32,9 @@ from holdstill.offsite.upload import (
 )
 from holdstill.records import capture_contents
 from holdstill.system import clocks, files, work_folder
-from holdstill.workflow import each_board, explain, offsite_leave
+from holdstill.workflow import each_board, explain, offsite_again, offsite_leave
 from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
+from holdstill.workflow.offsite_again import Missing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -152,13 +151,14 @@ def _upload(
     with ExitStack() as undo:
         noted = undo.enter_context(sent.opened(store.root / sent.NAME))
         folder = undo.enter_context(work_folder.made(WORK))
-        warnings = catch_up.catch_up(bucket, noted, settings)
+        warnings = _caught_up(bucket, noted, settings, clock)
         locks = Locks(bucket, settings.lock_days, clock)
         uploader = Uploader(bucket, noted, settings, locks, clock, folder)
         undo.callback(uploader.close)
         adopted = _adopt(store, uploader, runner) if is_shared else 0
-        extended, deleted = _keep_locked(store, uploader)
+        extended, deleted, missing = _keep_locked(store, uploader)
         troubles, present = _send_all(store, uploader, runner, progress)
+        offsite_again.send_missing(store, uploader, missing)
         gone = _gone(store, uploader, rule, present) if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
         left, stay = offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
@@ -166,6 +166,21 @@ def _upload(
             report, adopted, extended, deleted, bucket.requests, (*troubles, *stay), warnings,
             left, _names_away(noted), _newest_sent(noted, present),
         )  # fmt: skip
+
+
+def _caught_up(
+    bucket: Bucket, noted: Sent, settings: OffsiteSettings, clock: Clock
+) -> tuple[str, ...]:
+    """Take what is there and was not noted; what to tell of it."""
+    try:
+        return catch_up.catch_up(bucket, noted, settings)
+    except SecurityError:
+        # Nothing is sent or let go, and what we have put there is not to end for it.
+        keep_locked.keep(
+            bucket, noted, Locks(bucket, settings.lock_days, clock), lambda *_: frozenset(),
+            keeper=settings.keeper, is_sure=False,
+        )  # fmt: skip
+        raise
 
 
 def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -> None:
@@ -244,43 +259,27 @@ def _needs(captures: Iterable[StoredCapture]) -> Iterator[tuple[bytes, int]]:
     return (pair for one in captures for pair in capture_contents.needed(one))
 
 
-def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
-    """Lengthen and end locks; return how many of each."""
+def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int, frozenset[bytes]]:
+    """Lengthen and end locks; return how many of each, and what is needed and not there."""
     # As for garbage: what cannot be read may need anything.
     is_sure = not account_captures.bring_up_to_date(store)
     with references.opened(store) as known:
+        missing = Missing(known, uploader.sent)
         kept = keep_locked.keep(
-            uploader.bucket, uploader.sent, uploader.locks, known.needed,
+            uploader.bucket, uploader.sent, uploader.locks, missing.needed,
             keeper=uploader.settings.keeper, is_sure=is_sure,
         )  # fmt: skip
     extended = kept.extended
     for pack, digests in kept.mostly_dead:
         try:
-            uploader.send_again(digests, partial(_open_again, store, uploader.sent))
+            uploader.send_again(digests, partial(offsite_again.open_again, store, uploader.sent))
         except LinkError:
             raise  # what was packed with it is not there
         except (HoldstillError, OSError):
             # Not all of it is here any more in good order: the pack has to stay.
             keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, pack)
             extended += 1
-    return extended, kept.deleted
-
-
-def _open_again(store: Store, noted: Sent, digest: bytes) -> int:
-    """Return a descriptor of what was sent before: a content, a document or lines of a ledger."""
-    document, lines = noted.document_of(digest), noted.lines_of(digest)
-    if document is not None:
-        name, capture, which = document
-        board = names.check_board(name)
-        folder = store.board_folder(board) / "captures" / capture
-        enrolled = enrolment.path_of(store, board)
-        paths = (folder / MANIFEST, folder / SIGNATURE, enrolled)
-        return in_memory.opened(files.read_regular(paths[which]))
-    if lines is not None:
-        path = store.board_folder(names.check_board(lines.board)) / "ledger.jsonl"
-        data = files.read_regular(path)[lines.offset : lines.offset + lines.length]
-        return in_memory.opened(data)
-    return store.contents.open(digest)
+    return extended, kept.deleted, missing.found()
 
 
 def _gone(
@@ -316,7 +315,7 @@ def _send_all(
             uploader.send(_StoredToSend(store, capture, brief))
         except (HoldstillError, OSError) as error:
             known = explain.explained(error)
-            if known is None or _ends_the_run(error):
+            if known is None or offsite_again.ends_the_run(error):
                 raise
             troubles.append(each_board.trouble(f"{board}/{brief.name}", known))
             continue
@@ -325,12 +324,6 @@ def _send_all(
         path = BoardCaptures(store, board, runner).ledger_file.path
         uploader.send_ledger(board, files.read_regular(path))
     return tuple(troubles), found.results
-
-
-def _ends_the_run(error: HoldstillError | OSError) -> bool:
-    """Whether going on with the next capture would meet the same."""
-    known = explain.explained(error)
-    return known is None or isinstance(known, LinkError | MachineError)
 
 
 def _good(briefs: tuple[CaptureBrief, ...]) -> list[CaptureBrief]:
