@@ -272,6 +272,23 @@ def test_a_head_by_somebody_without_the_key_is_named_and_not_used(copied: Copied
         assert copied.restored(opened, "pier-3/3") == CHANGED | {b"more": b"more"}
 
 
+def test_what_is_put_over_a_head_is_not_older_for_a_lock_that_was_lengthened(
+    copied: CopiedStore,
+) -> None:
+    """A server may give a version a new date then."""
+    keys = copied.key.of_keeper
+    real = head.decode(copied.bucket.read(heads(copied)[-1]), keys.heads)
+    put(copied, heads(copied)[-1].key, head.encode(real.open, head.SealedPart(), keys.heads))
+    copied.make_locks_due()
+    copied.lock_days = 5
+    copied.set_up()
+
+    copied.upload()
+
+    restores(copied)
+    assert any("put another over it" in text for text in verified(copied, with_notes=True).odd)
+
+
 def test_a_head_of_an_older_place_is_named(copied: CopiedStore) -> None:
     first = copied.bucket.read(heads(copied)[0])
     put(copied, keeper_heads.key_of("0123456789abcdef", 3), first)

@@ -2,9 +2,12 @@
 
 Nothing there is trusted: a head counts if it was sealed with the owner's key of heads, for its
 place, and follows the one before. Of several versions under one name, the oldest one that is good
-counts. Where two heads tell of the same capture, or of the same content, the earlier one goes
-first, by the server's clock: who has stolen a keeper can add heads, under any keeper's name, and
-change nothing that was told before.
+counts. Where two heads of a keeper tell of the same capture, or of the same content, the earlier
+one goes first: who has stolen a keeper can add heads, and change nothing that was told before.
+
+He can add heads under another keeper's name, too, and no server says for sure which of two names
+was there first. So of what keepers tell differently all is kept: who reads it takes what is signed
+by a key that is relied on, and has the digest that it should have.
 """
 
 from __future__ import annotations
@@ -58,16 +61,9 @@ class PutHead(NamedTuple):
 
 
 class ToldCapture(NamedTuple):
-    """A capture, and the keeper whose head was the first to tell of it."""
+    """A capture, and the keeper whose head was its first to tell of it."""
 
     sent: SentCapture
-    keeper: str
-
-
-class ToldLedger(NamedTuple):
-    """Some lines of a ledger, and the keeper who has told of them."""
-
-    part: LedgerPart
     keeper: str
 
 
@@ -76,8 +72,7 @@ class Catalogue:
 
     Attributes:
         bucket: where that is.
-        captures: in the order in which they were told of, by board and name; the first counts.
-        ledgers: the parts of ledgers, in that order.
+        captures: by board and name, as each keeper that tells of them has told first.
         away: (board, name) of the captures that had left their keeper for there.
         heads: of each keeper, in their order.
         faults: what is wrong there, or missing.
@@ -85,8 +80,7 @@ class Catalogue:
 
     def __init__(self, bucket: Bucket, db: sqlite3.Connection) -> None:
         self.bucket, self._db = bucket, db
-        self.captures: dict[tuple[BoardName, str], ToldCapture] = {}
-        self.ledgers: list[ToldLedger] = []
+        self.captures: dict[tuple[BoardName, str], list[ToldCapture]] = {}
         self.away: set[tuple[str, str]] = set()
         self.heads: dict[str, list[PutHead]] = {}
         self.faults: list[str] = []
@@ -99,7 +93,7 @@ class Catalogue:
             LinkError: the bucket cannot be read.
             SecurityError: not one head was made with this key, but there are some.
         """
-        found = keeper_heads.in_order(keeper_heads.found(self.bucket))
+        found = list(keeper_heads.found(self.bucket))
         self._read_heads(found, key)
         if found and not self.heads:
             raise SecurityError(
@@ -125,25 +119,20 @@ class Catalogue:
             yield name.removeprefix("packs/"), position, version.id, version.size
 
     def _read_heads(self, found: Iterable[FoundHead], key: bytes) -> None:
-        """Take what heads tell, the earliest first, then look whether any is missing."""
-        taken: dict[tuple[str, int], PutHead] = {}
+        """Take what heads tell, keeper by keeper, then look whether any is missing."""
         for which in found:
             try:
                 got = keeper_heads.read(self.bucket, which, key)
             except SecurityError as error:
                 self.faults.append(str(error))
                 continue
-            before = taken.get((which.keeper, which.number))
-            if before is None:
+            taken = self.heads.setdefault(which.keeper, [])
+            if not taken or taken[-1].head.open.number != which.number:
                 self._take(got)
                 sealed = msgspec.structs.replace(got.sealed, packs=())
-                taken[which.keeper, which.number] = PutHead(
-                    got._replace(sealed=sealed), which.version.id
-                )
-            elif got.digest != before.head.digest:
+                taken.append(PutHead(got._replace(sealed=sealed), which.version.id))
+            elif got.digest != taken[-1].head.digest:
                 self.faults.append(f"{_name(got)}: there is a second one, which is not used")
-        for keeper, number in sorted(taken):
-            self.heads.setdefault(keeper, []).append(taken[keeper, number])
         for put in self.heads.values():
             self.faults += _missing([one.head for one in put])
 
@@ -166,7 +155,6 @@ class Catalogue:
             self._take_capture(got, sent)
         self.away |= {(one.board, one.brief.name) for one in got.sealed.away}
         self.away -= {*got.sealed.released}
-        self.ledgers += (ToldLedger(part, got.open.keeper) for part in got.sealed.ledgers)
 
     def _take_capture(self, got: Head, sent: SentCapture) -> None:
         try:
@@ -180,20 +168,24 @@ class Catalogue:
                 f"{_name(got)}: it tells of capture {sent.brief.name} as number {sent.brief.seq}"
             )
             return
-        told = ToldCapture(sent, got.open.keeper)
-        before = self.captures.setdefault((board, sent.brief.name), told)
+        every = self.captures.setdefault((board, sent.brief.name), [])
+        before = next((one for one in every if one.keeper == got.open.keeper), None)
+        if before is None:
+            every.append(ToldCapture(sent, got.open.keeper))
+            before = every[0]
         if before.sent.documents[0] != sent.documents[0]:
             self.faults.append(
                 f"{_name(got)}: it has another capture {board}/{sent.brief.name} than an earlier "
-                "one, which is used"
+                f"one, or one of keeper {before.keeper}, has told of"
             )
 
     def ledgers_of(self, board: str) -> dict[str, list[LedgerPart]]:
-        """Return the parts of a board's ledgers by keeper, who told of the board first first."""
+        """Return the parts of a board's ledgers, in the order in which each keeper told them."""
         found: dict[str, list[LedgerPart]] = {}
-        for told in self.ledgers:
-            if told.part.board == board:
-                found.setdefault(told.keeper, []).append(told.part)
+        for keeper, heads in self.heads.items():
+            parts = [p for put in heads for p in put.head.sealed.ledgers if p.board == board]
+            if parts:
+                found[keeper] = parts
         return found
 
     def places(self, digest: bytes) -> list[Place]:

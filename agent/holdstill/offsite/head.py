@@ -222,7 +222,8 @@ def _check_sealed(sealed: SealedPart) -> None:
             raise SecurityError(f"it tells of contents behind every end, in pack {pack.name[:80]}")
     _check_names(pack.name for pack in sealed.packs)
     _check_names(name for one in sealed.away for name in one.packs)
-    _check_numbers(one.brief.seq for one in (*sealed.captures, *sealed.away))
+    _check_numbers(one.brief.seq for one in sealed.captures)
+    _check_numbers(one.brief.seq for one in sealed.away)
     _check_numbers(n for part in sealed.ledgers for n in (part.offset, part.length))
     digests = [document for one in sealed.captures for document in one.documents]
     digests += [part.digest for part in sealed.ledgers]

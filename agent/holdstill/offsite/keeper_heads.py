@@ -56,11 +56,6 @@ def found(bucket: Bucket, keeper: str = "", *, after: int = 0) -> Iterator[Found
             yield FoundHead(match[1], int(match[2]), version)
 
 
-def in_order(found: Iterable[FoundHead]) -> list[FoundHead]:
-    """Return heads in the order in which they were put, by the server's clock."""
-    return sorted(found, key=lambda which: which.version.written_at)
-
-
 def read(bucket: Bucket, which: FoundHead, key: bytes) -> Head:
     """Read a version of a head, and check that it is the one of its place.
 

@@ -8,7 +8,6 @@ of earlier ones; and no head is let go because another one says that it tells al
 
 from __future__ import annotations
 
-from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -36,7 +35,7 @@ def make(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -> 
     warnings: list[str] = []
     making = _Making(sent, _packs_there(bucket) if found else {})
     taken = strange = 0
-    for which in _not_put_later(bucket, found, key):
+    for which in found:
         try:
             got = keeper_heads.read(bucket, which, key)
         except SecurityError as error:
@@ -75,26 +74,6 @@ def _packs_there(bucket: Bucket) -> dict[str, str]:
     for version in bucket.versions("packs/"):
         there.setdefault(version.key.removeprefix("packs/"), version.id)
     return there
-
-
-def _not_put_later(bucket: Bucket, found: Sequence[FoundHead], key: bytes) -> list[FoundHead]:
-    """Return heads without those put, under numbers that were free again, after they were merged.
-
-    What one merges goes in time, and the one that merges them tells all of it: so nothing is lost.
-    """
-    numbers = {which.number for which in found}
-    if len(numbers) == max(numbers, default=0):
-        return list(found)
-    merged = []
-    for which in found:
-        with suppress(SecurityError):
-            told = keeper_heads.read(bucket, which, key).open
-            merged += [(one, which.version.written_at) for one in keeper_heads.merged([told])]
-    return [
-        which
-        for which in found
-        if not any(which.number in one and at < which.version.written_at for one, at in merged)
-    ]
 
 
 def _follows(got: Head, last: SentHead) -> bool:

@@ -277,7 +277,7 @@ class Uploader:
     def _read_head(self, one: SentHead) -> Head:
         keeper = self.settings.keeper
         key = keeper_heads.key_of(keeper, one.number)
-        version = Version(key, one.version, one.size, self.locks.now)
+        version = Version(key, one.version, one.size)
         which = FoundHead(keeper, one.number, version)
         return keeper_heads.read(self.bucket, which, self.settings.keys.heads)
 

@@ -2,7 +2,7 @@
 
 An enrolment is a document like others there, which who has once had the keeper's keys can add to.
 So a key that only a later one has, as after `keeper enrol --replace-key`, counts when the owner
-names its fingerprint.
+names its fingerprint; and so does one that another keeper there does not know of this board.
 """
 
 from __future__ import annotations
@@ -18,15 +18,14 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.enrolment import Enrolment
     from holdstill.model.names import BoardName
-    from holdstill.offsite.catalogue import Catalogue
-    from holdstill.offsite.head import SentCapture
+    from holdstill.offsite.catalogue import Catalogue, ToldCapture
 
 
 class KeysOfCapture(NamedTuple):
     """The keys that may have signed a capture, `type base64`.
 
     Attributes:
-        relied_on: those of the board's first enrolment, and such as the owner accepts.
+        relied_on: those of the board's first enrolments, and such as the owner accepts.
         others: those that only the enrolment beside the capture has.
     """
 
@@ -38,9 +37,9 @@ class KeysOfCapture(NamedTuple):
         """What is to be said of a capture that one of the others has signed."""
         found = ", ".join(map(signature.fingerprint, self.others))
         return (
-            f"signed by a key that the board's first captures there do not know ({found}). If "
-            "the board was given a new key, compare it with what `ssh-keygen -l` prints of that, "
-            "and name it with --accept-key"
+            f"signed by a key that not all of the board's first captures there know ({found}). "
+            "Compare it with what `ssh-keygen -l` prints of the board's key: if it is that, name "
+            "it with --accept-key"
         )
 
 
@@ -73,11 +72,22 @@ class BoardKeys:
         return (*first, *(key for key in more if key not in first))
 
     def _first_of(self, board: BoardName) -> tuple[str, ...]:
+        """Return the keys that the first enrolment of each keeper has."""
         if board not in self._first:
-            told = (told.sent for (of, _), told in self._catalogue.captures.items() if of == board)
-            first = next(self._enrolments(board, told), None)
-            self._first[board] = first[1].every_key if first is not None else ()
+            told = self._told(board)
+            firsts = (
+                next(self._enrolments(board, (one for one in told if one.keeper == keeper)), None)
+                for keeper in dict.fromkeys(one.keeper for one in told)
+            )
+            keys = [first[1].every_key for first in firsts if first is not None]
+            self._first[board] = tuple(
+                key for key in (keys[0] if keys else ()) if all(key in other for other in keys)
+            )
         return self._first[board]
+
+    def _told(self, board: BoardName) -> list[ToldCapture]:
+        every = self._catalogue.captures.items()
+        return [one for (of, _), told in every if of == board for one in told]
 
     def enrolment_of(self, board: BoardName) -> bytes:
         """Return the newest enrolment of a board all of whose keys are relied on.
@@ -85,22 +95,22 @@ class BoardKeys:
         Raises:
             VerificationError: there is none.
         """
-        told = [told.sent for (of, _), told in self._catalogue.captures.items() if of == board]
-        for data, found in self._enrolments(board, reversed(told)):
+        for data, found in self._enrolments(board, reversed(self._told(board))):
             if {*found.every_key} <= {*self._relied_on(board, found.every_key)}:
                 return data
         raise VerificationError(
-            f"no enrolment of {board} can be read there",
-            hint="`holdstill offsite verify` names the packs that are missing",
+            f"no enrolment of {board} there has only keys that are relied on",
+            hint="name the board's key with --accept-key, as `ssh-keygen -l` prints it; "
+            "`holdstill offsite verify` names the packs that are missing",
         )
 
     def _enrolments(
-        self, board: BoardName, told: Iterable[SentCapture]
+        self, board: BoardName, told: Iterable[ToldCapture]
     ) -> Iterator[tuple[bytes, Enrolment]]:
         """Yield the enrolments of captures, each once, that can be read."""
         seen = set()
-        for sent in told:
-            digest = sent.documents[2]
+        for one in told:
+            digest = one.sent.documents[2]
             if digest in seen:
                 continue
             seen.add(digest)

@@ -24,11 +24,13 @@ class KeptLedger(NamedTuple):
 
     Attributes:
         lines: its bytes.
-        given_up: names of the captures that are not expected to be there.
+        expected: names of the captures that are expected to be there.
+        given_up: names of those that are not.
         faults: what is told of it besides, each in words.
     """
 
     lines: bytes
+    expected: frozenset[str]
     given_up: frozenset[str]
     faults: tuple[str, ...]
 
@@ -86,6 +88,9 @@ def _sound(made: _Joined) -> KeptLedger:
     for end in reversed(made.ends):
         found = ledger.parse(made.lines[:end])
         if not found.open_faults and not found.torn:
-            return KeptLedger(made.lines[:end], found.thinned, tuple(faults))
+            sealed = frozenset(event.brief.name for event in found.sealed)
+            return KeptLedger(
+                made.lines[:end], sealed - found.thinned, found.thinned, tuple(faults)
+            )
         faults.append(f"lines up to byte {end} break its chain")
-    return KeptLedger(b"", frozenset(), tuple(faults))
+    return KeptLedger(b"", frozenset(), frozenset(), tuple(faults))

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.errors import HoldstillError, SecurityError, UsageError
+from holdstill.errors import HoldstillError, SecurityError, UsageError, VerificationError
 from holdstill.keeper.board_captures import MISSING, UNSIGNED
 from holdstill.model import names
 from holdstill.model.names import CaptureName
@@ -74,7 +74,7 @@ class OffsiteLibrary:
 
     def sent(self, board: BoardName) -> list[SentCapture]:
         """Return what was told of a board's captures, oldest first."""
-        found = (told.sent for (of, _), told in self.catalogue.captures.items() if of == board)
+        found = (told[0].sent for (of, _), told in self.catalogue.captures.items() if of == board)
         return sorted(found, key=lambda one: one.brief.seq)
 
     def briefs(self, board: BoardName) -> tuple[CaptureBrief, ...]:
@@ -86,7 +86,8 @@ class OffsiteLibrary:
 
     def is_there(self, sent: SentCapture) -> bool:
         """Return whether the packs that have a capture's documents are there."""
-        return all(map(self.catalogue.places, sent.documents))
+        every = self.catalogue.captures[names.check_board(sent.board), sent.brief.name]
+        return any(all(map(self.catalogue.places, one.sent.documents)) for one in every)
 
     def _lost(self, sent: SentCapture) -> tuple[str, ...]:
         if self.is_there(sent):
@@ -103,9 +104,7 @@ class OffsiteLibrary:
         text, _, which = reference.partition("/")
         board = self.check_known(text)
         brief = capture_ref.chosen(self.briefs(board), which, board)
-        sent = self.catalogue.captures[board, brief.name].sent
-        data, seal, enrolled = self.documents(sent)
-        doubts = self.doubts(sent, data, seal, enrolled)
+        data, _, doubts = self.documents(board, brief.name)
         cache = PrefetchCache(
             self._place(f"{board}-{brief.name}"), self._contents, limit=self._limit
         )
@@ -113,14 +112,30 @@ class OffsiteLibrary:
             board, CaptureName.parse(brief.name), data, (*brief.faults, *doubts), cache, brief
         )
 
-    def documents(self, sent: SentCapture) -> tuple[bytes, bytes, bytes]:
-        """Return a capture's manifest, its signature, and the enrolment of its board.
+    def documents(self, board: BoardName, name: str) -> tuple[bytes, bytes, tuple[str, ...]]:
+        """Return a capture's manifest, its signature, and what is wrong with it.
+
+        Of several that keepers tell of, it is the first one that is good.
 
         Raises:
             VerificationError: they are not there, or not as they were sent.
         """
-        manifest, seal, enrolled = map(self._document, sent.documents)
-        return manifest, seal, enrolled
+        bad: tuple[bytes, bytes, tuple[str, ...]] | None = None
+        lacking: VerificationError | None = None
+        for one in self.catalogue.captures[board, name]:
+            try:
+                manifest, seal, enrolled = map(self._document, one.sent.documents)
+            except VerificationError as error:
+                lacking = lacking or error
+                continue
+            doubts = self._doubts(one.sent, manifest, seal, enrolled)
+            if not doubts:
+                return manifest, seal, ()
+            bad = bad or (manifest, seal, doubts)
+        if bad is None:
+            assert lacking is not None  # noqa: S101  somebody tells of it
+            raise lacking
+        return bad
 
     def _document(self, digest: bytes) -> bytes:
         return self.fetcher.document(digest, self._place("documents"))
@@ -133,7 +148,7 @@ class OffsiteLibrary:
         """
         return self._keys.enrolment_of(board)
 
-    def doubts(
+    def _doubts(
         self, sent: SentCapture, data: bytes, seal: bytes, enrolled: bytes
     ) -> tuple[str, ...]:
         """Return what is wrong with a capture, as far as its documents show."""

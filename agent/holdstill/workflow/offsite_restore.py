@@ -15,7 +15,6 @@ from holdstill.errors import HoldstillError, LinkError, SecurityError, Verificat
 from holdstill.keeper import account_captures, enrolment, store
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
 from holdstill.keeper.content_store import MODE
-from holdstill.keeper.ledger import LedgerFile
 from holdstill.model.names import CaptureName, Digest
 from holdstill.offsite import offsite_settings
 from holdstill.offsite.offsite_settings import OffsiteSettings
@@ -177,13 +176,16 @@ def _begin_board(
         held.disk.publish(path, enrolled)
     enrolment.lay_out(held, board)
     target = held.board_folder(board) / "ledger.jsonl"
-    own = next(iter(ledgers), "")  # of the keeper that told of the board first
-    if own and ledgers[own].lines and not target.stat().st_size:
-        held.disk.publish(target, ledgers[own].lines)
+    if ledgers and not target.stat().st_size:
+        held.disk.publish(target, max(ledgers.values(), key=_vouches(library, board)).lines)
     held.known_boards.note(board)
-    given_up = {keeper: one.given_up for keeper, one in ledgers.items()}
-    given_up[own] = LedgerFile(target).read().thinned  # an interrupted restore may go on later
-    return _wanted(library, board, given_up, report)
+    return _wanted(library, board, ledgers, report)
+
+
+def _vouches(library: OffsiteLibrary, board: BoardName) -> Callable[[KeptLedger], int]:
+    """Return what says how many captures that are there a ledger expects."""
+    there = {name for of, name in library.catalogue.captures if of == board}
+    return lambda one: len(one.expected & there)
 
 
 def _ledgers(
@@ -196,10 +198,10 @@ def _ledgers(
         for keeper, parts in library.catalogue.ledgers_of(board).items()
     }
     problems = [f"keeper {keeper}: {text}" for keeper, one in found.items() for text in one.faults]
-    problems += (
-        f"keeper {keeper} has a ledger of its own of this board, which is not in this store"
-        for keeper in [*found][1:]
-    )
+    if len(found) > 1:
+        problems.append(
+            f"keepers {', '.join(found)} have one each; the one that expects the most is taken"
+        )
     for text in problems:
         error = VerificationError(
             f"ledger: {text}",
@@ -211,14 +213,16 @@ def _ledgers(
 
 
 def _wanted(
-    library: OffsiteLibrary, board: BoardName, given_up: Mapping[str, frozenset[str]],
+    library: OffsiteLibrary, board: BoardName, ledgers: Mapping[str, KeptLedger],
     report: RestoreReport,
 ) -> list[SentCapture]:  # fmt: skip
-    """Return the captures of a board that the keeper which told of them has not given up."""
+    """Return the captures of a board that not every keeper which tells of them has given up."""
+    given_up = {keeper: one.given_up for keeper, one in ledgers.items()}
     wanted = []
     for sent in library.sent(board):
         name = sent.brief.name
-        if name not in given_up.get(library.catalogue.captures[board, name].keeper, ()):
+        told = library.catalogue.captures[board, name]
+        if not all(name in given_up.get(one.keeper, ()) for one in told):
             wanted.append(sent)
         elif (board, name) in library.catalogue.away:
             report.away.append(f"{board}/{name}")
@@ -246,8 +250,7 @@ def _restore_capture(
     folder = held.board_folder(board) / "captures" / str(name)
     if folder.is_dir():
         return
-    data, seal, enrolled = library.documents(sent)
-    doubts = library.doubts(sent, data, seal, enrolled)
+    data, seal, doubts = library.documents(board, sent.brief.name)
     if doubts:
         raise SecurityError(
             "; ".join(doubts),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -176,10 +176,11 @@ def _caught_up(
         return catch_up.catch_up(bucket, noted, settings)
     except SecurityError:
         # Nothing is sent or let go, and what we have put there is not to end for it.
-        keep_locked.keep(
-            bucket, noted, Locks(bucket, settings.lock_days, clock), lambda *_: frozenset(),
-            keeper=settings.keeper, is_sure=False,
-        )  # fmt: skip
+        with suppress(HoldstillError):
+            locks = Locks(bucket, settings.lock_days, clock)
+            keep_locked.keep(
+                bucket, noted, locks, lambda *_: frozenset(), keeper=settings.keeper, is_sure=False
+            )
         raise
 
 

@@ -1,5 +1,4 @@
 import os
-from datetime import UTC, datetime
 
 import msgspec
 import pytest
@@ -9,7 +8,6 @@ from hypothesis import strategies as st
 from holdstill.errors import SecurityError
 from holdstill.model.protocol import CaptureBrief
 from holdstill.offsite import head, keeper_heads
-from holdstill.offsite.bucket import Version
 from holdstill.offsite.head import (
     AwayCapture,
     LedgerPart,
@@ -19,7 +17,6 @@ from holdstill.offsite.head import (
     SealedPart,
     SentCapture,
 )
-from holdstill.offsite.keeper_heads import FoundHead
 from holdstill.offsite.pack_format import Row
 
 KEY = bytes(range(32))
@@ -170,13 +167,3 @@ def test_a_head_of_a_number_far_off_costs_nothing() -> None:
     assert left == [range(1, 5)]
     assert keeper_heads.in_words(left[0]) == "heads 1 to 4"
     assert keeper_heads.in_words(range(3, 4)) == "head 3"
-
-
-def test_heads_are_in_the_order_of_the_servers_clock_whosever_they_are() -> None:
-    def put(keeper: str, number: int, second: int) -> FoundHead:
-        at = datetime(2026, 11, 30, 2, 0, second, tzinfo=UTC)
-        return FoundHead(keeper, number, Version(f"{keeper}/{number}", f"{second}", 1, at))
-
-    first, second, late = put("b", 1, 1), put("b", 2, 2), put("a", 1, 3)
-
-    assert keeper_heads.in_order([late, first, second]) == [first, second, late]

@@ -57,7 +57,7 @@ def _in_order(held: Documents) -> list[LedgerPart]:
 def test_parts_are_put_together(held: Documents) -> None:
     parts = _in_order(held)
 
-    whole = KeptLedger(WHOLE, frozenset(), ())
+    whole = KeptLedger(WHOLE, frozenset(), frozenset(), ())
     assert offsite_ledgers.joined(parts, held.fetch) == whole
     # Told once more by a head that merges others, and in whatever order.
     assert offsite_ledgers.joined([*parts, *parts], held.fetch) == whole
@@ -83,7 +83,7 @@ def test_lines_that_go_on_are_taken_and_say_what_is_given_up(held: Documents) ->
 
     found = offsite_ledgers.joined([*_in_order(held), held.part(len(WHOLE), more)], held.fetch)
 
-    assert found == KeptLedger(WHOLE + more, frozenset({"1"}), ())
+    assert found == KeptLedger(WHOLE + more, frozenset(), frozenset({"1"}), ())
 
 
 def test_what_is_missing_ends_it_there(held: Documents) -> None:
@@ -117,4 +117,4 @@ def test_another_length_than_was_told_is_a_fault(held: Documents) -> None:
 
 
 def test_no_parts_are_no_ledger(held: Documents) -> None:
-    assert offsite_ledgers.joined([], held.fetch) == KeptLedger(b"", frozenset(), ())
+    assert offsite_ledgers.joined([], held.fetch) == KeptLedger(b"", frozenset(), frozenset(), ())
