@@ -240,7 +240,7 @@ def junk_that_says_it_has(held: CopiedStore, digests: set[bytes], data: bytes) -
     """Put a pack and a head under another keeper's name; return the pack's name."""
     name = hashlib.sha256(data).hexdigest()
     held.bucket.put(keeper_heads.pack_key(name), data, promises.md5_of(data))
-    part = len(data) // len(digests)
+    part = len(data) // 2  # so that it is worth taking over
     rows = b"".join(Row(one, 0, part, 0).encode() for one in sorted(digests))
     told = head.OpenPart(
         number=1, keeper="0" * 16, previous="", at="",
@@ -333,14 +333,14 @@ def test_five_boards_are_made_again_and_the_next_night_sends_what_changed(
         name = Path("boards") / board / "ledger.jsonl"
         assert (held.root / name).read_bytes() == (gone / name).read_bytes()
     said = json.loads(holdstill("verify", "--store", held.root, "--json"))
-    assert said["captures"] == 15
+    assert len(said["captures"]) == 15
     assert held.upload().sent.packs == 0
     changed = os.urandom(100_000)
     for board in boards:
         held.capture(board, common | {b"log": board.encode() + changed, b"n": b"4"})
-    night = held.upload()
-    assert len(night.sent.captures) == 5
-    assert night.sent.bytes <= 5 * len(changed) * 1.1 + (64 << 10)
+    last = held.upload()
+    assert len(last.sent.captures) == 5
+    assert last.sent.bytes <= 5 * len(changed) * 1.1 + (64 << 10)
     with held.library() as opened:
         for board in boards:
             assert held.restored(opened, board)[b"log"] == board.encode() + changed

@@ -25,6 +25,11 @@ if TYPE_CHECKING:
     from holdstill.offsite.sent import Sent, SentHead
 
 
+_MOST = 100_000_000
+"""Number that no keeper's head has: 96 a day for 2,800 years. What goes on from a higher one would
+come to the end of the numbers that keys have."""
+
+
 def make(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -> list[str]:
     """Note what heads of this keeper tell; return what is to be said about it.
 
@@ -80,7 +85,8 @@ def _follows(got: Head, last: SentHead) -> bool:
     """Whether a head goes on from the last one that is noted; those that it merges may be gone."""
     if got.open.number == last.number + 1:
         return got.open.previous == last.digest
-    return got.open.number > last.number and 0 < got.open.merges <= last.number + 1
+    is_further = last.number < got.open.number <= _MOST
+    return is_further and 0 < got.open.merges <= last.number + 1
 
 
 @dataclass
