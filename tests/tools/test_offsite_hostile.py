@@ -64,8 +64,8 @@ def verified(held: CopiedStore, *, with_notes: bool = False) -> OffsiteCheck:
         settings = held.set_up()
         with sent.opened(held.root / sent.NAME) as noted:
             last = noted.last_head()
-            later = noted.heads_after(last.number)
-            own = Own(settings.keeper, settings.keys.heads, last, lambda _: later)
+            put_by_it = noted.every_head()
+            own = Own(settings.keeper, settings.keys.heads, last, lambda: put_by_it)
     return check.check(held.bucket, Silent(), own=own, parts=1, turn=0)
 
 
