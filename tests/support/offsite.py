@@ -56,6 +56,7 @@ class CopiedStore:
         self.access_key = access_key_file(self.folder / "bucket.key", seaweed.KEEPER)
         self.words = self.folder / "recovery-key.txt"
         self.words.write_text("\n".join(self.key.lines), encoding="ascii")
+        self.words.chmod(0o600)
         self.set_up()
 
     @property

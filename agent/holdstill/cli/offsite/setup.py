@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import as_owner, options, terminal
-from holdstill.cli.offsite import key as key_command
 from holdstill.cli.offsite import paper
 from holdstill.errors import SecurityError, UsageError
 from holdstill.model import sizes
@@ -19,7 +18,7 @@ from holdstill.model.sizes import ByteSize
 from holdstill.offsite import bucket_address, offsite_settings, promises, run_notes, sent
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.offsite_settings import OffsiteSettings, Prices
-from holdstill.offsite.recovery_key import RecoveryKey
+from holdstill.offsite.recovery_key import KeeperKeys, RecoveryKey
 from holdstill.offsite.run_notes import RunNotes
 from holdstill.system import clocks
 from holdstill.system.clocks import SystemClock
@@ -28,7 +27,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from holdstill.offsite.promises import Promise
-    from holdstill.offsite.recovery_key import KeeperKeys
 
 
 @click.command("setup", short_help="Begin an off-site copy.")
@@ -51,7 +49,7 @@ def command(
     r"""Begin an off-site copy of a store, in a bucket that was made with object lock.
 
     Tries what the server promises, and refuses one that does not keep what the copy relies on.
-    Makes the recovery key, prints it for paper, and has some of it typed again. The keeper has
+    Makes the recovery key, prints it for paper, and has it typed again. The keeper has
     only the half that seals.
 
     \b
@@ -68,7 +66,7 @@ def command(
     place = bucket_address.parse(address)
     bucket = Bucket(place, bucket_address.access_key(access_key))
     _check_promises(promises.tried(bucket, is_locked=lock_days > 0), address)
-    keys = key_command.public_of(public) if public else _made_here(str(place))
+    keys = KeeperKeys.of_text(public) if public else _made_here(str(place))
     gb_month, thousand_puts, thousand_gets = price
     (opened.root / sent.NAME).unlink(missing_ok=True)
     offsite_settings.write(
