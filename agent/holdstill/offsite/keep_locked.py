@@ -1,13 +1,16 @@
 """What is needed off-site stays locked; what no capture needs any more is let go when it may be.
 
 A pack that is mostly dead when its lock is to be lengthened is not locked again: what is alive of
-it is packed anew, from the keeper's own contents, and the pack ends with its lock.
+it is packed anew, from the keeper's own contents, and the pack ends with its lock. A pack is
+deleted after a head has told that it is let go, and where its contents are now: cut off anywhere,
+whatever heads tell is there.
 """
 
 from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import LinkError
@@ -18,10 +21,12 @@ from holdstill.system import clocks
 if TYPE_CHECKING:
     from holdstill.offsite.bucket import Bucket
     from holdstill.offsite.locks import Locks
-    from holdstill.offsite.sent import Sent, SentHead, SentPack
+    from holdstill.offsite.sent import LetGo, Sent, SentHead, SentPack
 
 MOSTLY_DEAD = 0.3
 """Share of a pack's bytes that has to be needed, for the pack to be locked again as it is."""
+_AGAIN = timedelta(days=1)
+"""After which the server is asked again to delete what it did not."""
 
 
 class Needed(Protocol):
@@ -37,12 +42,10 @@ class KeptLocked:
 
     Attributes:
         extended: locks that were lengthened, of packs and heads.
-        deleted: packs that were let go.
         mostly_dead: packs, each with the digests that are to be packed anew.
     """
 
     extended: int
-    deleted: int
     mostly_dead: tuple[tuple[SentPack, tuple[bytes, ...]], ...]
 
 
@@ -64,12 +67,13 @@ def keep(
     """
     alive, away = _live_bytes(sent, needed), sent.away_packs()
     lost: list[MissingObjectError] = []  # what is gone keeps no lock behind it from being longer
-    extended, deleted, dead = _extend_heads(bucket, sent, locks, keeper, lost), 0, []
+    extended, dead = _extend_heads(bucket, sent, locks, keeper, lost), []
     for pack in sent.packs():
         live = alive.get(pack.id, 0)
         may_go = is_sure and pack.name not in away
         if may_go and not live:
-            deleted += locks.is_over(pack.until) and _is_deleted(bucket, sent, pack)
+            if locks.is_over(pack.until):
+                sent.note_gone(pack.name)
         elif may_go and live < MOSTLY_DEAD * pack.size and locks.is_time(pack.until):
             dead.append((pack, _needed_of(sent, pack, needed)))
         elif locks.is_due(pack.until):
@@ -80,7 +84,7 @@ def keep(
                 lost.append(error)
     if lost:
         raise lost[0]
-    return KeptLocked(extended, deleted, tuple(dead))
+    return KeptLocked(extended, tuple(dead))
 
 
 def extend(bucket: Bucket, sent: Sent, locks: Locks, pack: SentPack) -> None:
@@ -144,14 +148,27 @@ def _needed_of(sent: Sent, pack: SentPack, needed: Needed) -> tuple[bytes, ...]:
     )
 
 
-def _is_deleted(bucket: Bucket, sent: Sent, pack: SentPack) -> bool:
-    """Delete a pack; False while the server holds it.
+def delete_told(bucket: Bucket, sent: Sent, locks: Locks) -> int:
+    """Delete what the heads have told is let go; return how many packs that were.
 
-    First it is noted: what a new capture needs of it is then sent again, whatever becomes of it.
+    Raises:
+        LinkError: the server cannot be asked.
     """
-    sent.note_gone(pack.name)
+    due = [pack for pack in sent.let_go() if locks.is_over(pack.until)]
+    return sum(_is_deleted(bucket, sent, locks, pack) for pack in due)
+
+
+def _is_deleted(bucket: Bucket, sent: Sent, locks: Locks, pack: LetGo) -> bool:
+    """Delete a pack; False while the server holds it, for another keeper's lock say."""
+    key = keeper_heads.pack_key(pack.name)
     try:
-        bucket.delete(keeper_heads.pack_key(pack.name), pack.version)
+        bucket.delete(key, pack.version)
+    except MissingObjectError:
+        pass
     except LinkError:
+        until = bucket.locked(key, pack.version).until
+        later = locks.now + _AGAIN
+        sent.note_held(pack.name, clocks.rfc3339(max(until or later, later)))
         return False
+    sent.note_deleted(pack.name)
     return True

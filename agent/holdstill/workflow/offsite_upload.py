@@ -157,10 +157,11 @@ def _upload(
         uploader = Uploader(bucket, noted, settings, locks, clock, folder)
         undo.callback(uploader.close)
         adopted = _adopt(store, uploader, runner) if is_shared else 0
-        extended, deleted = _keep_locked(store, uploader)
+        extended = _keep_locked(store, uploader)
         troubles, present = _send_all(store, uploader, runner, progress)
         gone = _gone(store, uploader, rule, present) if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
+        deleted = keep_locked.delete_told(bucket, noted, locks)
         left, stay = offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
         return OffsiteReport(
             report, adopted, extended, deleted, bucket.requests, (*troubles, *stay), warnings,
@@ -244,8 +245,8 @@ def _needs(captures: Iterable[StoredCapture]) -> Iterator[tuple[bytes, int]]:
     return (pair for one in captures for pair in capture_contents.needed(one))
 
 
-def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
-    """Lengthen and end locks; return how many of each."""
+def _keep_locked(store: Store, uploader: Uploader) -> int:
+    """Lengthen locks, and give up what is not needed; return how many locks were."""
     # As for garbage: what cannot be read may need anything.
     is_sure = not account_captures.bring_up_to_date(store)
     with references.opened(store) as known:
@@ -263,7 +264,7 @@ def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
             # Not all of it is here any more in good order: the pack has to stay.
             keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, pack)
             extended += 1
-    return extended, kept.deleted
+    return extended
 
 
 def _open_again(store: Store, noted: Sent, digest: bytes) -> int:
