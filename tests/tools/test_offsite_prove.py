@@ -65,7 +65,7 @@ def test_a_keeper_that_seals_for_another_key_is_named(copied: CopiedStore) -> No
     assert done.returncode == 10  # SecurityError
     assert said["proofs"] == []
     assert settings.keeper in said["troubles"][0]["board"]
-    assert "not sealed for this one" in said["troubles"][0]["problem"]
+    assert "not sealed for this recovery key" in said["troubles"][0]["problem"]
 
 
 def test_a_file_of_the_recovery_key_that_others_may_read_is_refused(copied: CopiedStore) -> None:

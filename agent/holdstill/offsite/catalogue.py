@@ -172,6 +172,11 @@ class Catalogue:
         )
         return [(version, size) for version, size in rows]
 
+    def sealed_keys(self, pack: str) -> tuple[bytes, ...]:
+        """Return what heads tell to be the sealed key of a pack."""
+        rows = self._db.execute("SELECT sealed_key FROM pack WHERE name = ?", (pack,))
+        return tuple(key for (key,) in rows)
+
     def packs(self) -> Iterator[str]:
         """Yield the names of all packs that heads tell of."""
         yield from (name for (name,) in self._db.execute("SELECT name FROM pack ORDER BY id"))

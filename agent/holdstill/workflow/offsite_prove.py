@@ -52,20 +52,17 @@ def prove(
 
 
 def _prove(library: OffsiteLibrary, key: RecoveryKey, keeper: str) -> Proof:
-    sealed = {
-        pack.name: pack.sealed_key
-        for put in library.catalogue.heads[keeper]
-        for pack in put.head.sealed.packs
-    }
-    for name, of_pack in sealed.items():
-        try:
-            key.unseal(of_pack)
-        except SecurityError as error:
+    told = [put.head.open for put in library.catalogue.heads[keeper]]
+    packs = {pack.name for one in told for pack in one.came}.difference(
+        *(one.went for one in told)
+    )
+    for name in sorted(packs):
+        if not any(_opens(key, sealed) for sealed in library.catalogue.sealed_keys(name)):
             raise SecurityError(
-                f"pack {name}: {error}",
-                hint="that keeper seals for another key: let nothing leave it; `holdstill offsite "
+                f"the key of pack {name} was not sealed for this recovery key",
+                hint="that keeper seals for another one: let nothing leave it; `holdstill offsite "
                 "setup --again` there, with the right one",
-            ) from error
+            )
     newest = _newest(library, keeper)
     doubts = library.doubts(newest, *library.documents(newest))
     if doubts:
@@ -74,9 +71,17 @@ def _prove(library: OffsiteLibrary, key: RecoveryKey, keeper: str) -> Proof:
             hint="let nothing leave that keeper before `holdstill verify` there is content",
         )
     return Proof(
-        keeper=keeper, packs=len(sealed), capture=f"{newest.board}/{newest.brief.name}",
+        keeper=keeper, packs=len(packs), capture=f"{newest.board}/{newest.brief.name}",
         proved=key.of_keeper.proof(keeper),
     )  # fmt: skip
+
+
+def _opens(key: RecoveryKey, sealed: bytes) -> bool:
+    try:
+        key.unseal(sealed)
+    except SecurityError:
+        return False
+    return True
 
 
 def _newest(library: OffsiteLibrary, keeper: str) -> SentCapture:
