@@ -6,7 +6,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from holdstill.errors import LinkError, SecurityError
-from holdstill.offsite import keeper_heads
+from holdstill.offsite import keeper_heads, own_heads
 from holdstill.offsite.bucket import MissingObjectError
 
 if TYPE_CHECKING:
@@ -23,13 +23,17 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
     """Bring the notes up to the newest head; return what is there and was made by somebody else.
 
     Raises:
-        SecurityError: a head there does not follow ours, or a pack that one tells of is gone.
+        SecurityError: a head there does not follow ours, our last one is not the one that readers
+            use, or a pack that one tells of is gone.
         LinkError: the bucket cannot be read, or its list lags behind.
     """
     last, strange = sent.last_head(), 0
     listed = set()
     warnings: list[str] = []
-    found = list(keeper_heads.found(bucket, settings.keeper, after=last.number))
+    every = list(keeper_heads.found(bucket, settings.keeper, after=max(last.number - 1, 0)))
+    of_last = (which for which in every if which.number == last.number)
+    own_heads.check_one(bucket, last, of_last, settings.keys.heads)
+    found = [which for which in every if which.number > last.number]
     went = _went(bucket, found, settings.keys.heads)
     for which in found:
         listed.add(which.number)
