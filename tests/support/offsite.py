@@ -13,11 +13,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.model.entries import EntryType
-from holdstill.offsite import offsite_settings
+from holdstill.offsite import offsite_settings, run_notes
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.offsite_settings import OffsiteSettings, Prices
 from holdstill.offsite.recovery_key import RecoveryKey
+from holdstill.offsite.run_notes import RunNotes
 from holdstill.records import assembled, capture_contents
+from holdstill.system import clocks
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import offsite_library, offsite_upload
@@ -74,6 +76,8 @@ class CopiedStore:
             prices=Prices(gb_month=0.02, thousand_puts=0.005, thousand_gets=0.0004),
         )  # fmt: skip
         offsite_settings.write(self.root, settings)
+        if run_notes.load(self.root) is None:
+            run_notes.save(self.root, RunNotes(since=clocks.rfc3339(self.clock.now())))
         return settings
 
     def capture(self, board: str, files: dict[bytes, bytes]) -> str:

@@ -90,9 +90,11 @@ def test_before_anything_leaves_all_heads_are_looked_at(
             held.upload(by_way_of=proxy.endpoint, rule=ALL)
     settings = offsite_settings.read(new.root)
 
-    with sent.opened(new.root / sent.NAME) as noted:
-        with pytest.raises(SecurityError, match="head 2 that readers use"):
-            own_heads.check_all(new.bucket, noted, settings)
+    with (
+        sent.opened(new.root / sent.NAME) as noted,
+        pytest.raises(SecurityError, match="head 2 that readers use"),
+    ):
+        own_heads.check_all(new.bucket, noted, settings)
     with sent.opened(old.root / sent.NAME) as noted:
         own_heads.check_all(old.bucket, noted, settings)
 

@@ -110,6 +110,11 @@ def write(root: Path, settings: OffsiteSettings) -> None:
     files.publish(root / NAME, text.encode())
 
 
+def remove(root: Path) -> None:
+    """Remove the document; a store without one has no off-site copy."""
+    (root / NAME).unlink(missing_ok=True)
+
+
 def _problems(found: OffsiteSettings) -> list[str]:
     problems = []
     try:

@@ -18,7 +18,7 @@ from holdstill.offsite import pack_format
 from holdstill.offsite.head import AwayCapture, LedgerPart, PackObject, PackRows
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     from holdstill.offsite.head import Head
@@ -46,10 +46,12 @@ CREATE TABLE away_pack (board TEXT NOT NULL, name TEXT NOT NULL, pack TEXT NOT N
  PRIMARY KEY (board, name, pack)) WITHOUT ROWID;
 CREATE TABLE went (name TEXT PRIMARY KEY, version TEXT NOT NULL, until TEXT NOT NULL,
  told INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE lost (name TEXT PRIMARY KEY) WITHOUT ROWID;
 CREATE TABLE doubt (number INTEGER PRIMARY KEY);
 INSERT INTO doubt VALUES (1);
 """
-"""went: packs that are let go; told by a head already, or not; not to be deleted until then.
+"""lost: packs of which what was sent is not there.
+went: packs that are let go; told by a head already, or not; not to be deleted until then.
 doubt: the head after the last one that is noted, if it may have been put all the same."""
 
 
@@ -241,6 +243,7 @@ class Sent:
             )
         gone = [(name,) for name in head.open.went]
         self._db.executemany("UPDATE went SET told = 1 WHERE name = ?", gone)
+        self._db.executemany("DELETE FROM lost WHERE name = ?", gone)
         self._db.executemany(
             "DELETE FROM content WHERE pack = (SELECT id FROM pack WHERE name = ?)", gone
         )
@@ -355,6 +358,18 @@ class Sent:
             self._db.execute(
                 "DELETE FROM content WHERE pack = (SELECT id FROM pack WHERE name = ?)", (name,)
             )
+
+    def note_lost(self, names: Iterable[str]) -> None:
+        """Note that of these packs what was sent is not there any more."""
+        with self._db:
+            self._db.executemany(
+                "INSERT OR IGNORE INTO lost SELECT name FROM pack WHERE name = ?",
+                ((name,) for name in names),
+            )
+
+    def lost(self) -> frozenset[str]:
+        """Return the packs of which what was sent is not there any more."""
+        return frozenset(name for (name,) in self._db.execute("SELECT name FROM lost"))
 
     def gone(self) -> tuple[str, ...]:
         """Return the packs that were let go and that no head has told of."""

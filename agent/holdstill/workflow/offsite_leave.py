@@ -71,7 +71,7 @@ def leave(
     """
     notes = run_notes.load(store.root)
     most = uploader.settings.keep_here
-    if not most or uploader.locks.until is None or (notes is not None and notes.findings):
+    if not most or uploader.locks.until is None or notes is None or notes.findings:
         return [], ()
     asked: dict[str, bool] = {}
 
@@ -137,12 +137,14 @@ def _packs(
 def _is_safe(uploader: Uploader, name: str, asked: dict[str, bool]) -> bool:
     """Whether the server has a pack, whole, and locks it for at least half of the usual time."""
     if name not in asked:
+        asked[name] = False
+        if name in uploader.sent.lost():
+            return False
         pack = uploader.sent.pack(name)
         try:
             found = uploader.bucket.locked(keeper_heads.pack_key(name), pack.version)
         except MissingObjectError:
-            asked[name] = False
-        else:
-            is_locked = found.until is not None and not uploader.locks.is_due_at(found.until)
-            asked[name] = is_locked and found.size == pack.size
+            return False
+        is_locked = found.until is not None and not uploader.locks.is_due_at(found.until)
+        asked[name] = is_locked and found.size == pack.size
     return asked[name]

@@ -6,21 +6,19 @@ import fcntl
 import os
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, HoldstillError, LinkError, MachineError
-from holdstill.keeper import account_captures, enrolment, references
-from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
-from holdstill.model import names
+from holdstill.keeper import enrolment, references
+from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.model.settings import Retention
 from holdstill.offsite import (
     adopt,
     bucket_address,
     catch_up,
     cost,
-    in_memory,
+    earlier,
     keep_locked,
     offsite_settings,
     run_notes,
@@ -34,7 +32,7 @@ from holdstill.offsite.upload import (
 )
 from holdstill.records import capture_contents
 from holdstill.system import clocks, files, work_folder
-from holdstill.workflow import each_board, explain, offsite_leave
+from holdstill.workflow import each_board, explain, offsite_earlier, offsite_keep, offsite_leave
 from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
 
 if TYPE_CHECKING:
@@ -67,7 +65,8 @@ class OffsiteReport:
         adopted: packs of other keepers that were taken over.
         extended, deleted: locks that were lengthened; packs that were let go.
         requests: calls of the server.
-        troubles: captures that could not be sent, each with why; the others were.
+        troubles: captures that could not be sent, each with why; the others were. And what is
+            lost off-site and cannot be sent again.
         left: captures that have left the keeper now.
         away: board to all that are off-site alone.
         newest: board to when its newest capture that is off-site arrived here.
@@ -135,7 +134,7 @@ def upload(
     with _alone(store.root):
         try:
             report = _upload(
-                store, settings, clock, runner, progress, reach(settings), is_shared=is_shared,
+                store, settings, clock, runner, progress, reach, is_shared=is_shared,
                 rule=rule or Retention(),
             )  # fmt: skip
         except (HoldstillError, OSError) as error:
@@ -147,8 +146,9 @@ def upload(
 
 def _upload(
     store: Store, settings: OffsiteSettings, clock: Clock, runner: Runner, progress: Progress,
-    bucket: Bucket, *, is_shared: bool, rule: Retention,
+    reach: Callable[[OffsiteSettings], Bucket], *, is_shared: bool, rule: Retention,
 ) -> OffsiteReport:  # fmt: skip
+    bucket = reach(settings)
     with ExitStack() as undo:
         noted = undo.enter_context(sent.opened(store.root / sent.NAME))
         folder = undo.enter_context(work_folder.made(WORK))
@@ -157,15 +157,21 @@ def _upload(
         uploader = Uploader(bucket, noted, settings, locks, clock, folder)
         undo.callback(uploader.close)
         adopted = _adopt(store, uploader, runner) if is_shared else 0
-        extended = _keep_locked(store, uploader)
+        extended, lost = offsite_keep.keep(store, uploader)
+        held, behind = offsite_earlier.hold(store.root, clock, reach)
         troubles, present = _send_all(store, uploader, runner, progress)
         gone = _gone(store, uploader, rule, present) if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
         deleted = keep_locked.delete_told(bucket, noted, locks)
-        left, stay = offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
+        left, stay = (
+            ([], ())
+            if lost
+            else offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
+        )
         return OffsiteReport(
-            report, adopted, extended, deleted, bucket.requests, (*troubles, *stay), warnings,
-            left, _names_away(noted), _newest_sent(noted, present),
+            report, adopted, extended + held, deleted, bucket.requests,
+            (*lost, *behind, *troubles, *stay), warnings, left, _names_away(store.root, noted),
+            _newest_sent(noted, present),
         )  # fmt: skip
 
 
@@ -188,8 +194,8 @@ def _note_success(store: Store, clock: Clock, report: OffsiteReport) -> None:
     )  # fmt: skip
 
 
-def _names_away(noted: Sent) -> dict[str, tuple[str, ...]]:
-    found: dict[str, tuple[str, ...]] = {}
+def _names_away(root: Path, noted: Sent) -> dict[str, tuple[str, ...]]:
+    found = earlier.names(root)
     for one in noted.away():
         found[one.board] = (*found.get(one.board, ()), one.brief.name)
     return found
@@ -243,45 +249,6 @@ def _unsent_captures(store: Store, noted: Sent, runner: Runner) -> list[StoredCa
 
 def _needs(captures: Iterable[StoredCapture]) -> Iterator[tuple[bytes, int]]:
     return (pair for one in captures for pair in capture_contents.needed(one))
-
-
-def _keep_locked(store: Store, uploader: Uploader) -> int:
-    """Lengthen locks, and give up what is not needed; return how many locks were."""
-    # As for garbage: what cannot be read may need anything.
-    is_sure = not account_captures.bring_up_to_date(store)
-    with references.opened(store) as known:
-        kept = keep_locked.keep(
-            uploader.bucket, uploader.sent, uploader.locks, known.needed,
-            keeper=uploader.settings.keeper, is_sure=is_sure,
-        )  # fmt: skip
-    extended = kept.extended
-    for pack, digests in kept.mostly_dead:
-        try:
-            uploader.send_again(digests, partial(_open_again, store, uploader.sent))
-        except LinkError:
-            raise  # what was packed with it is not there
-        except (HoldstillError, OSError):
-            # Not all of it is here any more in good order: the pack has to stay.
-            keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, pack)
-            extended += 1
-    return extended
-
-
-def _open_again(store: Store, noted: Sent, digest: bytes) -> int:
-    """Return a descriptor of what was sent before: a content, a document or lines of a ledger."""
-    document, lines = noted.document_of(digest), noted.lines_of(digest)
-    if document is not None:
-        name, capture, which = document
-        board = names.check_board(name)
-        folder = store.board_folder(board) / "captures" / capture
-        enrolled = enrolment.path_of(store, board)
-        paths = (folder / MANIFEST, folder / SIGNATURE, enrolled)
-        return in_memory.opened(files.read_regular(paths[which]))
-    if lines is not None:
-        path = store.board_folder(names.check_board(lines.board)) / "ledger.jsonl"
-        data = files.read_regular(path)[lines.offset : lines.offset + lines.length]
-        return in_memory.opened(data)
-    return store.contents.open(digest)
 
 
 def _gone(

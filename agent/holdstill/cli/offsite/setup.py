@@ -14,8 +14,15 @@ from holdstill.cli import as_owner, options, terminal
 from holdstill.cli.offsite import paper
 from holdstill.errors import SecurityError, UsageError
 from holdstill.model import sizes
-from holdstill.model.sizes import ByteSize
-from holdstill.offsite import bucket_address, offsite_settings, promises, run_notes, sent
+from holdstill.model.sizes import ByteSize, counted
+from holdstill.offsite import (
+    bucket_address,
+    earlier,
+    offsite_settings,
+    promises,
+    run_notes,
+    sent,
+)
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.offsite_settings import OffsiteSettings, Prices
 from holdstill.offsite.recovery_key import KeeperKeys, RecoveryKey
@@ -41,10 +48,13 @@ if TYPE_CHECKING:
               metavar="GB PUTS GETS", help="What 10^9 bytes cost for a month, and 1000 requests "
               "that write and that read.")  # fmt: skip
 @click.option("--again", is_flag=True, help="Begin a new copy beside the one there is.")
+@click.option("--leave-away", is_flag=True, help="With --again: captures that are off-site alone "
+              "stay in the copy that there was, locked as before.")  # fmt: skip
 @options.store_option
 def command(
     address: str, *, access_key: Path | None, public: str | None, lock_days: int, rate: str,
-    price: tuple[float, float, float], again: bool, store_address: str | None,
+    price: tuple[float, float, float], again: bool, leave_away: bool,
+    store_address: str | None,
 ) -> None:  # fmt: skip
     r"""Begin an off-site copy of a store, in a bucket that was made with object lock.
 
@@ -63,11 +73,21 @@ def command(
             f"{opened.root} has an off-site copy: {offsite_settings.read(opened.root).address}",
             hint="--again begins a new one; what was sent stays there until its locks end",
         )
+    away = _away(opened.root)
+    if away and not leave_away:
+        raise UsageError(
+            f"{opened.root}: {counted(len(away), 'capture')} that left it, as {away[0]}, would be "
+            "in no copy that this store knows: a new one has only what is here",
+            hint="with --leave-away they stay in the copy that there is, locked as before; the "
+            "recovery key of now is what reads them: keep its paper",
+        )
     place = bucket_address.parse(address)
     bucket = Bucket(place, bucket_address.access_key(access_key))
     _check_promises(promises.tried(bucket, is_locked=lock_days > 0), address)
     keys = KeeperKeys.of_text(public) if public else _made_here(str(place))
     gb_month, thousand_puts, thousand_gets = price
+    if away:
+        earlier.put_aside(opened.root)
     (opened.root / sent.NAME).unlink(missing_ok=True)
     offsite_settings.write(
         opened.root,
@@ -83,11 +103,23 @@ def command(
         ),
     )  # fmt: skip
     now = SystemClock().now()
-    run_notes.save(opened.root, RunNotes(since=clocks.rfc3339(now)))
+    run_notes.save(
+        opened.root, RunNotes(since=clocks.rfc3339(now), away=earlier.names(opened.root))
+    )
     terminal.say(
         f"{opened.root / offsite_settings.NAME} is written. `holdstill offsite upload --dry-run` "
         "says what the first upload costs; `holdstill offsite upload` does it."
     )
+
+
+def _away(root: Path) -> list[str]:
+    """Return BOARD/CAPTURE of those that are in a store's off-site copy of now alone."""
+    noted = {(one.board, one.brief.name) for one in earlier.away(root)}
+    notes = run_notes.load(root)
+    if notes is not None:
+        noted |= {(board, name) for board, names in notes.away.items() for name in names}
+    behind = {(board, name) for board, names in earlier.names(root).items() for name in names}
+    return [f"{board}/{name}" for board, name in sorted(noted - behind)]
 
 
 def _check_promises(found: Sequence[Promise], address: str) -> None:
