@@ -7,7 +7,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from holdstill.errors import DocumentError
+from holdstill.errors import DocumentError, SecurityError
 from holdstill.offsite import offsite_settings
 from holdstill.offsite.recovery_key import RecoveryKey
 from support import seaweed
@@ -62,7 +62,7 @@ def test_a_keeper_that_seals_for_another_key_is_named(copied: CopiedStore) -> No
     done = attempt(*words(copied), "--json")
 
     said = json.loads(done.stdout)
-    assert done.returncode == 10  # SecurityError
+    assert done.returncode == SecurityError.exit_code
     assert said["proofs"] == []
     assert settings.keeper in said["troubles"][0]["board"]
     assert "not sealed for this recovery key" in said["troubles"][0]["problem"]

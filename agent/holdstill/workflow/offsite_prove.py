@@ -84,10 +84,14 @@ def _opens(key: RecoveryKey, sealed: bytes) -> bool:
     return True
 
 
+def _age(sent: SentCapture) -> tuple[str, int]:
+    return sent.brief.arrived_at, sent.brief.seq
+
+
 def _newest(library: OffsiteLibrary, keeper: str) -> SentCapture:
     for put in reversed(library.catalogue.heads[keeper]):
-        for sent in reversed(put.head.sealed.captures):
-            return sent
+        if put.head.sealed.captures:
+            return max(put.head.sealed.captures, key=_age)
     raise VerificationError(
         "it has not sent a capture yet, so there is nothing to open",
         hint="run `holdstill offsite upload` there first",
