@@ -31,7 +31,7 @@ from holdstill.system import clocks
 from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from holdstill.offsite.promises import Promise
 
@@ -73,10 +73,11 @@ def command(
             f"{opened.root} has an off-site copy: {offsite_settings.read(opened.root).address}",
             hint="--again begins a new one; what was sent stays there until its locks end",
         )
-    away = _away(opened.root)
+    every, behind = _all_away(opened.root), _behind(opened.root)
+    away = sorted(every - behind)
     if away and not leave_away:
         raise UsageError(
-            f"{opened.root}: {counted(len(away), 'capture')} that left it, as {away[0]}, would be "
+            f"{opened.root}: {counted(len(away), 'capture')} that left it, as {'/'.join(away[0])}, would be "
             "in no copy that this store knows: a new one has only what is here",
             hint="with --leave-away they stay in the copy that there is, locked as before; the "
             "recovery key of now is what reads them: keep its paper",
@@ -103,23 +104,35 @@ def command(
         ),
     )  # fmt: skip
     now = SystemClock().now()
-    run_notes.save(
-        opened.root, RunNotes(since=clocks.rfc3339(now), away=earlier.names(opened.root))
-    )
+    run_notes.save(opened.root, RunNotes(since=clocks.rfc3339(now), away=_by_board(every)))
     terminal.say(
         f"{opened.root / offsite_settings.NAME} is written. `holdstill offsite upload --dry-run` "
         "says what the first upload costs; `holdstill offsite upload` does it."
     )
 
 
-def _away(root: Path) -> list[str]:
-    """Return BOARD/CAPTURE of those that are in a store's off-site copy of now alone."""
+def _all_away(root: Path) -> set[tuple[str, str]]:
+    """Return (board, name) of all captures that have left a store, as any of its notes say."""
     noted = {(one.board, one.brief.name) for one in earlier.away(root)}
     notes = run_notes.load(root)
-    if notes is not None:
-        noted |= {(board, name) for board, names in notes.away.items() for name in names}
-    behind = {(board, name) for board, names in earlier.names(root).items() for name in names}
-    return [f"{board}/{name}" for board, name in sorted(noted - behind)]
+    told = notes.away if notes is not None else {}
+    return noted | _pairs(told) | _behind(root)
+
+
+def _behind(root: Path) -> set[tuple[str, str]]:
+    """Return those that are in copies which were left behind."""
+    return _pairs(earlier.names(root))
+
+
+def _pairs(of_boards: Mapping[str, tuple[str, ...]]) -> set[tuple[str, str]]:
+    return {(board, name) for board, names in of_boards.items() for name in names}
+
+
+def _by_board(away: Iterable[tuple[str, str]]) -> dict[str, tuple[str, ...]]:
+    found: dict[str, tuple[str, ...]] = {}
+    for board, name in sorted(away):
+        found[board] = (*found.get(board, ()), name)
+    return found
 
 
 def _check_promises(found: Sequence[Promise], address: str) -> None:
