@@ -77,8 +77,9 @@ def command(
     away = sorted(every - behind)
     if away and not leave_away:
         raise UsageError(
-            f"{opened.root}: {counted(len(away), 'capture')} that left it, as {'/'.join(away[0])}, would be "
-            "in no copy that this store knows: a new one has only what is here",
+            f"{opened.root}: {counted(len(away), 'capture')} that left it, as "
+            f"{'/'.join(away[0])}, would be in no copy that this store knows: a new one has only "
+            "what is here",
             hint="with --leave-away they stay in the copy that there is, locked as before; the "
             "recovery key of now is what reads them: keep its paper",
         )
