@@ -52,7 +52,7 @@ MiB/s and 0.356 (1800 contents of a Debian /usr, one processor)."""
 _SLICE, _SLICES = 16 << 10, 3
 _TRIED = 128 << 10
 """Bytes from which on three slices of a record are tried first. They name 10 of 152 MiB of a
-Debian /usr that packing brings nothing, for 0.002 % more bytes there; on random bytes packing takes
+Debian /usr that packing brings nothing, for 0.002 % more bytes; on random bytes packing takes
 ten times as long as sealing."""
 _BRINGS = 0.99
 """What has to become of the slices for the whole to be packed."""
