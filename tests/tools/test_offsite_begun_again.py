@@ -1,8 +1,6 @@
 """A copy that is begun again does not forget the captures that are in the earlier one alone."""
 
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
 from pathlib import Path
 
 import msgspec
@@ -78,9 +76,7 @@ def test_what_is_left_behind_stays_locked_and_can_be_read(
     (folder,) = earlier.every(left.root)
     left.upload(rule=ALL)
     # Their locks are lengthened when it is time, whatever becomes of the new copy.
-    with closing(sqlite3.connect(folder / sent.NAME)) as db, db:
-        db.execute("UPDATE pack SET until = '2020-01-01T00:00:00Z'")
-        db.execute("UPDATE head SET until = '2020-01-01T00:00:00Z'")
+    left.make_locks_due(folder / sent.NAME)
     settings = offsite_settings.read(folder)
     offsite_settings.write(folder, msgspec.structs.replace(settings, lock_days=5))
 

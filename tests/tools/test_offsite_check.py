@@ -41,7 +41,7 @@ def checked(held: CopiedStore, *, with_notes: bool = False) -> OffsiteCheck:
     own = None
     if with_notes:
         with sent.opened(held.root / sent.NAME) as noted:
-            own = Own("0123456789abcdef", held.key.of_keeper.heads, noted.last_head())
+            own = Own("0123456789abcdef", held.key.of_keeper.heads, noted.last_head(), None)
     return check.check(held.bucket, Silent(), own=own, parts=1, turn=0)
 
 

@@ -1,9 +1,8 @@
 """Off-site, what is needed stays locked; what is mostly dead is packed again; the rest goes."""
 
 import os
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -52,13 +51,6 @@ def thin_to_one(held: CopiedStore) -> None:
     holdstill("thin", "--apply", "--settings", settings)
 
 
-def note_locks_as_over(held: CopiedStore) -> None:
-    """Note that locks end soon; the server has their real dates."""
-    with closing(sqlite3.connect(held.root / sent.NAME)) as db, db:
-        db.execute("UPDATE pack SET until = '2020-01-01T00:00:00Z'")
-        db.execute("UPDATE head SET until = '2020-01-01T00:00:00Z'")
-
-
 def is_in_order(held: CopiedStore, *, is_locked: bool) -> None:
     found = check.check(held.bucket, Silent(), own=None, parts=1, turn=0, is_locked=is_locked)
     assert (found.missing, found.altered, found.unlocked, found.odd) == ((), (), (), ())
@@ -71,7 +63,7 @@ def test_locks_are_lengthened_when_it_is_time_and_not_before(
     held.capture("pier-3", KEPT)
     held.upload()
     assert held.upload().extended == 0
-    note_locks_as_over(held)
+    held.make_locks_due()
     held.lock_days = 5
     held.set_up()
 
@@ -120,7 +112,7 @@ def test_what_is_locked_is_not_let_go_whatever_the_notes_say(
     thin_to_one(held)
 
     for _ in range(3):
-        note_locks_as_over(held)
+        held.make_locks_due()
         held.upload()
 
     assert {one.id for one in there} <= {one.id for one in held.versions("")}
@@ -167,7 +159,9 @@ def test_many_heads_become_one_and_the_old_ones_go(server: Seaweed, tmp_path: Pa
     (held.root / sent.NAME).unlink()
     held.capture("pier-3", KEPT | {b"night": b"the last"})
     report = held.upload()
-    assert (len(report.sent.captures), report.warnings) == (1, ())
+    assert len(report.sent.captures) == 1
+    (warning,) = report.warnings
+    assert "were made again from" in warning
     assert report.sent.bytes < 50_000
     is_whole(held, KEPT | {b"night": b"the last"})
 
@@ -189,8 +183,30 @@ def test_notes_are_made_again_after_packs_were_let_go(server: Seaweed, tmp_path:
 
     # Lines of the ledger that were in a pack which was let go are sent once more, and no content.
     assert report.sent.bytes < 2000
-    assert report.warnings == ()
+    (warning,) = report.warnings
+    assert "were made again from 5 heads" in warning
     is_in_order(held, is_locked=False)
+
+
+def test_what_is_gone_there_is_sent_again_when_the_notes_are_made_again(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=0)
+    nights = [KEPT | {b"night": os.urandom(30_000)} for _ in range(3)]
+    for files in nights:
+        held.capture("pier-3", files)
+        held.upload()
+    for lost in held.versions("packs/")[:2]:
+        held.bucket.delete(lost.key, lost.id)
+    (held.root / sent.NAME).unlink()
+
+    report = held.upload()
+
+    assert any("2 packs that heads tell of are gone" in text for text in report.warnings)
+    with held.library() as opened:
+        for number, files in enumerate(nights, start=1):
+            assert held.restored(opened, f"pier-3/{number}") == files
+    assert held.upload().sent.packs == 0
 
 
 def is_whole(held: CopiedStore, newest: dict[bytes, bytes]) -> None:
@@ -238,7 +254,7 @@ def test_what_another_keeper_has_locked_is_asked_for_again_a_day_later(
     held.upload()
     thin_to_one(held)
     for _ in range(3):
-        note_locks_as_over(held)
+        held.make_locks_due()
         held.upload()
 
     bucket = held.bucket

@@ -52,7 +52,9 @@ def opened(
     bucket = Bucket(bucket_address.parse(address), access)
     with (
         work_folder.made(given.cache) as folder,
-        offsite_library.opened(bucket, key, machine=LocalRunner(), folder=folder) as found,
+        offsite_library.opened(
+            bucket, key, machine=LocalRunner(), folder=folder, accepted=given.accepted
+        ) as found,
     ):
         terminal.warn(*(f"warning: {fault}" for fault in found.catalogue.faults))
         yield found

@@ -16,7 +16,7 @@ from holdstill.offsite import keeper_heads
 from holdstill.offsite.bucket import MissingObjectError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
     from datetime import datetime
 
     from holdstill.offsite.bucket import Bucket, Version
@@ -64,11 +64,20 @@ class OffsiteCheck(Record, frozen=True, kw_only=True):
 
 
 class Own(NamedTuple):
-    """What the keeper knows: its name, the key of its heads, and the newest of them."""
+    """What the keeper knows.
+
+    Attributes:
+        keeper: its name.
+        key: of its heads.
+        last: the newest head that it had put before the check began.
+        later: returns the digests of the heads behind a number that it has put, or may have put,
+            by now; None where its notes are lost.
+    """
 
     keeper: str
     key: bytes
     last: SentHead
+    later: Callable[[int], frozenset[str]] | None
 
 
 class _Findings:
@@ -147,17 +156,25 @@ def _check_chain(
     """
     number, digest = 0, ""
     sizes: dict[str, int] = {}
-    missing: list[int] = []
-    merged: set[int] = set()
+    missing: list[range] = []
+    merged: list[range] = []
     counted: list[FoundHead] = []
+    is_strange = _strangers(own)
     for which, got, told in _good_heads(bucket, versions, own, found):
+        if is_strange(told.number, got):
+            # Nothing that it tells is relied on.
+            found.altered.append(
+                f"head {told.number} of keeper {keeper}: this keeper has not put it; somebody "
+                "writes there in its name"
+            )
+            continue
         if told.number == number:
             if got != digest:
                 found.odd.append(f"head {number} of keeper {keeper}: somebody put another over it")
             continue
         lost = range(number + 1, told.number)
-        missing += lost
-        merged |= keeper_heads.merged((told,))
+        missing.append(lost)
+        merged += keeper_heads.merged((told,))
         if not lost and told.previous != digest:
             found.altered.append(
                 f"head {number} of keeper {keeper}: the next one tells of another"
@@ -170,12 +187,20 @@ def _check_chain(
             sizes.pop(name, None)
     found.sizes |= sizes  # what one keeper has let go, another may need
     if own is not None and own.last.number > number:
-        missing += range(number + 1, own.last.number + 1)
+        missing.append(range(number + 1, own.last.number + 1))
     elif own is not None and own.last.number == number and own.last.digest != digest:
         found.altered.append(f"head {number} of keeper {keeper}: it is not the one that was sent")
-    gone = sorted({*missing} - merged)
-    found.missing += (f"head {one} of keeper {keeper}" for one in gone)
-    return [which for which in counted if which.number not in merged]
+    gone = keeper_heads.lacking(missing, merged)
+    found.missing += (f"{keeper_heads.in_words(one)} of keeper {keeper}" for one in gone)
+    return [one for one in counted if not any(one.number in numbers for numbers in merged)]
+
+
+def _strangers(own: Own | None) -> Callable[[int, str], bool]:
+    """Return what says whether the keeper has not put a head, by its number and digest."""
+    if own is None or own.later is None:
+        return lambda *_: False
+    last, later = own.last.number, own.later(own.last.number)
+    return lambda number, digest: number > last and digest not in later
 
 
 def _good_heads(

@@ -3,32 +3,40 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.errors import HoldstillError, LinkError, MachineError, VerificationError
-from holdstill.keeper import account_captures, enrolment, references
-from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
-from holdstill.model import names
+from holdstill.errors import HoldstillError, LinkError, VerificationError
+from holdstill.keeper import account_captures, references
 from holdstill.model.sizes import counted
-from holdstill.offsite import in_memory, keep_locked
-from holdstill.system import files
-from holdstill.workflow import each_board, explain
+from holdstill.offsite import keep_locked
+from holdstill.workflow import each_board, explain, offsite_again
+from holdstill.workflow.offsite_again import Missing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.keeper.store import Store
     from holdstill.offsite.keep_locked import PackAgain
-    from holdstill.offsite.sent import Sent
     from holdstill.offsite.upload import Uploader
     from holdstill.workflow.each_board import BoardTrouble
 
 
-def keep(store: Store, uploader: Uploader) -> tuple[int, tuple[BoardTrouble, ...]]:
-    """Lengthen locks, and send again what has to be.
+class Kept(NamedTuple):
+    """What came of it.
 
-    Returns:
-        How many locks were lengthened, and what is lost and cannot be sent again.
+    Attributes:
+        extended: how many locks were lengthened.
+        troubles: what is lost, and cannot be sent again.
+        missing: contents that captures here need, and that are in no pack.
+    """
+
+    extended: int
+    troubles: tuple[BoardTrouble, ...]
+    missing: frozenset[bytes]
+
+
+def keep(store: Store, uploader: Uploader) -> Kept:
+    """Lengthen locks, and pack again what has to be.
 
     Raises:
         LinkError: the bucket cannot be reached.
@@ -36,8 +44,9 @@ def keep(store: Store, uploader: Uploader) -> tuple[int, tuple[BoardTrouble, ...
     # As for garbage: what cannot be read may need anything.
     is_sure = not account_captures.bring_up_to_date(store)
     with references.opened(store) as known:
+        missing = Missing(known, uploader.sent)
         kept = keep_locked.keep(
-            uploader.bucket, uploader.sent, uploader.locks, known.needed,
+            uploader.bucket, uploader.sent, uploader.locks, missing.needed,
             keeper=uploader.settings.keeper, is_sure=is_sure,
         )  # fmt: skip
     extended = kept.extended
@@ -47,13 +56,13 @@ def keep(store: Store, uploader: Uploader) -> tuple[int, tuple[BoardTrouble, ...
             troubles += _mend(store, uploader, again)
         else:
             extended += _pack_anew(store, uploader, again)
-    return extended, tuple(troubles)
+    return Kept(extended, tuple(troubles), missing.found())
 
 
 def _pack_anew(store: Store, uploader: Uploader, again: PackAgain) -> int:
     """Pack what is alive of a pack that is mostly dead, or lock that; return whether it was."""
     try:
-        uploader.send_again(again.digests, partial(_open_again, store, uploader.sent))
+        uploader.send_again(again.digests, partial(offsite_again.open_again, store, uploader.sent))
     except LinkError:
         raise  # what was packed with it is not there
     except (HoldstillError, OSError):
@@ -65,14 +74,14 @@ def _pack_anew(store: Store, uploader: Uploader, again: PackAgain) -> int:
 
 def _mend(store: Store, uploader: Uploader, again: PackAgain) -> Iterator[BoardTrouble]:
     """Send again what was in a pack that is lost; yield what cannot be."""
-    open_again = partial(_open_again, store, uploader.sent)
+    open_again = partial(offsite_again.open_again, store, uploader.sent)
     failed: list[HoldstillError] = []
     for digest in again.digests:
         try:
             uploader.send_again([digest], open_again)
         except (HoldstillError, OSError) as error:
             known = explain.explained(error)
-            if known is None or isinstance(known, LinkError | MachineError):
+            if known is None or offsite_again.ends_the_run(error):
                 raise
             failed.append(known)
     if failed:
@@ -92,20 +101,3 @@ def _missing_head(number: int) -> BoardTrouble:
 
 def _trouble(what: str, problem: str, hint: str) -> BoardTrouble:
     return each_board.trouble(what, VerificationError(problem, hint=hint))
-
-
-def _open_again(store: Store, noted: Sent, digest: bytes) -> int:
-    """Return a descriptor of what was sent before: a content, a document or lines of a ledger."""
-    document, lines = noted.document_of(digest), noted.lines_of(digest)
-    if document is not None:
-        name, capture, which = document
-        board = names.check_board(name)
-        folder = store.board_folder(board) / "captures" / capture
-        enrolled = enrolment.path_of(store, board)
-        paths = (folder / MANIFEST, folder / SIGNATURE, enrolled)
-        return in_memory.opened(files.read_regular(paths[which]))
-    if lines is not None:
-        path = store.board_folder(names.check_board(lines.board)) / "ledger.jsonl"
-        data = files.read_regular(path)[lines.offset : lines.offset + lines.length]
-        return in_memory.opened(data)
-    return store.contents.open(digest)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import HoldstillError, LinkError, SecurityError, VerificationError
+from holdstill.model import names
 from holdstill.model.layout import Record
 from holdstill.workflow import each_board
 
@@ -64,7 +65,7 @@ def _prove(library: OffsiteLibrary, key: RecoveryKey, keeper: str) -> Proof:
                 "setup --again` there, with the right one",
             )
     newest = _newest(library, keeper)
-    doubts = library.doubts(newest, *library.documents(newest))
+    *_, doubts = library.documents(names.check_board(newest.board), newest.brief.name)
     if doubts:
         raise VerificationError(
             f"{newest.board}/{newest.brief.name}: {'; '.join(doubts)}",

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import fcntl
 import os
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.errors import BusyError, HoldstillError, LinkError, MachineError
+from holdstill.errors import BusyError, HoldstillError, LinkError, SecurityError
 from holdstill.keeper import enrolment, references
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.model.settings import Retention
@@ -32,7 +32,14 @@ from holdstill.offsite.upload import (
 )
 from holdstill.records import capture_contents
 from holdstill.system import clocks, files, work_folder
-from holdstill.workflow import each_board, explain, offsite_earlier, offsite_keep, offsite_leave
+from holdstill.workflow import (
+    each_board,
+    explain,
+    offsite_again,
+    offsite_earlier,
+    offsite_keep,
+    offsite_leave,
+)
 from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
 
 if TYPE_CHECKING:
@@ -152,27 +159,44 @@ def _upload(
     with ExitStack() as undo:
         noted = undo.enter_context(sent.opened(store.root / sent.NAME))
         folder = undo.enter_context(work_folder.made(WORK))
-        warnings = catch_up.catch_up(bucket, noted, settings)
+        warnings = _caught_up(bucket, noted, settings, clock)
         locks = Locks(bucket, settings.lock_days, clock)
         uploader = Uploader(bucket, noted, settings, locks, clock, folder)
         undo.callback(uploader.close)
         adopted = _adopt(store, uploader, runner) if is_shared else 0
-        extended, lost = offsite_keep.keep(store, uploader)
+        kept = offsite_keep.keep(store, uploader)
         held, behind = offsite_earlier.hold(store.root, clock, reach)
         troubles, present = _send_all(store, uploader, runner, progress)
+        offsite_again.send_missing(store, uploader, kept.missing)
         gone = _gone(store, uploader, rule, present) if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
         deleted = keep_locked.delete_told(bucket, noted, locks)
         left, stay = (
             ([], ())
-            if lost
+            if kept.troubles
             else offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
         )
         return OffsiteReport(
-            report, adopted, extended + held, deleted, bucket.requests,
-            (*lost, *behind, *troubles, *stay), warnings, left, _names_away(store.root, noted),
-            _newest_sent(noted, present),
+            report, adopted, kept.extended + held, deleted, bucket.requests,
+            (*kept.troubles, *behind, *troubles, *stay), warnings, left,
+            _names_away(store.root, noted), _newest_sent(noted, present),
         )  # fmt: skip
+
+
+def _caught_up(
+    bucket: Bucket, noted: Sent, settings: OffsiteSettings, clock: Clock
+) -> tuple[str, ...]:
+    """Take what is there and was not noted; what to tell of it."""
+    try:
+        return catch_up.catch_up(bucket, noted, settings)
+    except SecurityError:
+        # Nothing is sent or let go, and what we have put there is not to end for it.
+        with suppress(HoldstillError):
+            locks = Locks(bucket, settings.lock_days, clock)
+            keep_locked.keep(
+                bucket, noted, locks, lambda *_: frozenset(), keeper=settings.keeper, is_sure=False
+            )
+        raise
 
 
 def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -> None:
@@ -284,7 +308,7 @@ def _send_all(
             uploader.send(_StoredToSend(store, capture, brief))
         except (HoldstillError, OSError) as error:
             known = explain.explained(error)
-            if known is None or _ends_the_run(error):
+            if known is None or offsite_again.ends_the_run(error):
                 raise
             troubles.append(each_board.trouble(f"{board}/{brief.name}", known))
             continue
@@ -293,12 +317,6 @@ def _send_all(
         path = BoardCaptures(store, board, runner).ledger_file.path
         uploader.send_ledger(board, files.read_regular(path))
     return tuple(troubles), found.results
-
-
-def _ends_the_run(error: HoldstillError | OSError) -> bool:
-    """Whether going on with the next capture would meet the same."""
-    known = explain.explained(error)
-    return known is None or isinstance(known, LinkError | MachineError)
 
 
 def _good(briefs: tuple[CaptureBrief, ...]) -> list[CaptureBrief]:

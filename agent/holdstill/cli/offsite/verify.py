@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,8 @@ from holdstill.workflow import offsite_upload
 
 if TYPE_CHECKING:
     from holdstill.offsite.check import OffsiteCheck
+    from holdstill.offsite.offsite_settings import OffsiteSettings
+    from holdstill.offsite.sent import Sent
 
 
 @click.command("verify", short_help="Check an off-site copy, without the key.")
@@ -44,17 +47,17 @@ def command(
       holdstill offsite verify s3+https://objects.example/captures/boathouse
     """
     own, is_locked, root, turn = None, True, None, SystemClock().now().toordinal()
-    if address:
-        bucket = Bucket(bucket_address.parse(address), bucket_address.access_key(access_key))
-    else:
-        root = Path(options.store_address(store_address))
-        settings = offsite_settings.read(root)
-        bucket, is_locked = offsite_upload.opened_bucket(settings), settings.lock_days > 0
-        with sent.opened(root / sent.NAME) as noted:
-            own = Own(settings.keeper, settings.keys.heads, noted.last_head())
-        before = run_notes.load(root)
-        turn = before.part + 1 if before else 1  # a week that was missed is made up for
-    with progress.reporting(consoles.console(is_error=True)) as reporter:
+    with ExitStack() as undo, progress.reporting(consoles.console(is_error=True)) as reporter:
+        if address:
+            bucket = Bucket(bucket_address.parse(address), bucket_address.access_key(access_key))
+        else:
+            root = Path(options.store_address(store_address))
+            settings = offsite_settings.read(root)
+            bucket, is_locked = offsite_upload.opened_bucket(settings), settings.lock_days > 0
+            noted = undo.enter_context(sent.opened(root / sent.NAME))
+            own = _own(settings, noted)
+            before = run_notes.load(root)
+            turn = before.part + 1 if before else 1  # a week that was missed is made up for
         found = check.check(bucket, reporter, own=own, parts=parts, turn=turn, is_locked=is_locked)
     if root is not None:
         _note(root, found, part=turn if parts > 1 else 0)
@@ -65,6 +68,11 @@ def command(
     if found.missing or found.altered:
         return VerificationError.exit_code
     return DegradedError.exit_code if found.unlocked or found.odd else 0
+
+
+def _own(settings: OffsiteSettings, noted: Sent) -> Own:
+    later = None if noted.is_being_made() else noted.heads_after
+    return Own(settings.keeper, settings.keys.heads, noted.last_head(), later)
 
 
 def _note(root: Path, found: OffsiteCheck, *, part: int) -> None:
