@@ -14,11 +14,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.model.entries import EntryType
-from holdstill.offsite import offsite_settings, sent
+from holdstill.offsite import offsite_settings, run_notes, sent
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.offsite_settings import OffsiteSettings, Prices
 from holdstill.offsite.recovery_key import RecoveryKey
+from holdstill.offsite.run_notes import RunNotes
 from holdstill.records import assembled, capture_contents
+from holdstill.system import clocks
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import offsite_library, offsite_restore, offsite_upload
@@ -58,6 +60,7 @@ class CopiedStore:
         self.access_key = access_key_file(self.folder / "bucket.key", seaweed.KEEPER)
         self.words = self.folder / "recovery-key.txt"
         self.words.write_text("\n".join(self.key.lines), encoding="ascii")
+        self.words.chmod(0o600)
         self.set_up()
 
     @property
@@ -75,6 +78,8 @@ class CopiedStore:
             prices=Prices(gb_month=0.02, thousand_puts=0.005, thousand_gets=0.0004),
         )  # fmt: skip
         offsite_settings.write(self.root, settings)
+        if run_notes.load(self.root) is None:
+            run_notes.save(self.root, RunNotes(since=clocks.rfc3339(self.clock.now())))
         return settings
 
     def capture(self, board: str, files: dict[bytes, bytes]) -> str:
@@ -141,9 +146,9 @@ class CopiedStore:
         with os.fdopen(capture.open(entry.digest), "rb") as file:
             return file.read()
 
-    def make_locks_due(self) -> None:
-        """Note that locks ended long ago; the server has their real dates."""
-        with closing(sqlite3.connect(self.root / sent.NAME)) as db, db:
+    def make_locks_due(self, notes: Path | None = None) -> None:
+        """Note that locks ended long ago, here or in other notes; the server has their dates."""
+        with closing(sqlite3.connect(notes or self.root / sent.NAME)) as db, db:
             db.execute("UPDATE pack SET until = '2020-01-01T00:00:00Z'")
             db.execute("UPDATE head SET until = '2020-01-01T00:00:00Z'")
 

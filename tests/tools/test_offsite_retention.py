@@ -2,19 +2,32 @@
 
 import os
 from collections.abc import Iterator
+from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 
 import pytest
 
+from holdstill.errors import LinkError
 from holdstill.keeper import thin
 from holdstill.model.names import check_board
 from holdstill.model.settings import Retention
-from holdstill.offsite import check, head, keeper_heads, merged_head, promises, sent
+from holdstill.offsite import (
+    check,
+    head,
+    keep_locked,
+    keeper_heads,
+    merged_head,
+    promises,
+    sent,
+)
 from holdstill.offsite.check import Own
+from holdstill.offsite.locks import Locks
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from support import seaweed
+from support import faulty_proxy, seaweed
 from support.command_line import holdstill
+from support.faulty_proxy import Fault
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
 from support.silence import Silent
@@ -223,3 +236,56 @@ def is_whole(held: CopiedStore, newest: dict[bytes, bytes]) -> None:
     with held.library() as opened:
         assert opened.catalogue.faults == []
         assert held.restored(opened, "pier-3") == newest
+
+
+def test_wherever_a_run_breaks_off_what_heads_tell_is_there(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    """A pack that was packed again is not deleted before a head has told where that is now."""
+    held = made(server, tmp_path, lock_days=0)
+    held.capture("pier-3", KEPT | {b"dead": os.urandom(900_000)})
+    held.upload()
+    (old,) = held.versions("packs/")
+    held.capture("pier-3", KEPT)
+    held.upload()
+    thin_to_one(held)
+    with faulty_proxy.running(server.port) as proxy:
+        for at in (*range(1, 9), *range(1, 9), *range(8, 0, -1)):
+            proxy.planned(Fault.INTERNAL, at, many=1000)
+            with suppress(LinkError):
+                held.upload(by_way_of=proxy.endpoint)
+            found = check.check(held.bucket, Silent(), own=None, parts=1, turn=0, is_locked=False)
+            assert (found.missing, found.altered) == ((), ())
+            with held.library() as opened:
+                assert held.restored(opened, "pier-3") == KEPT
+
+    held.upload()
+
+    assert old.key not in {one.key for one in held.versions("packs/")}
+    is_in_order(held, is_locked=False)
+
+
+def test_what_another_keeper_has_locked_is_asked_for_again_a_day_later(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=2)
+    held.capture("pier-3", KEPT | {b"dead": os.urandom(900_000)})
+    held.upload()
+    (old,) = held.versions("packs/")
+    held.capture("pier-3", {b"etc/hostname": b"other\n"})
+    held.upload()
+    thin_to_one(held)
+    for _ in range(3):
+        held.make_locks_due()
+        held.upload()
+
+    bucket = held.bucket
+    with sent.opened(held.root / sent.NAME) as noted:
+        (kept,) = (one for one in noted.let_go() if f"packs/{one.name}" == old.key)
+        locks = Locks(bucket, 2, SystemClock())
+        before = bucket.requests
+        assert keep_locked.delete_told(bucket, noted, locks) == 0
+        assert bucket.requests == before
+    end = held.bucket.locked(old.key, old.id).until
+    assert end is not None
+    assert datetime.fromisoformat(kept.until) == end

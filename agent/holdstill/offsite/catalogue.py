@@ -205,6 +205,11 @@ class Catalogue:
         )
         return [(version, size) for version, size in rows]
 
+    def sealed_keys(self, pack: str) -> tuple[bytes, ...]:
+        """Return what heads tell to be the sealed key of a pack."""
+        rows = self._db.execute("SELECT sealed_key FROM pack WHERE name = ?", (pack,))
+        return tuple(key for (key,) in rows)
+
 
 def _missing(heads: Sequence[Head]) -> Iterator[str]:
     """Yield which heads of a keeper are missing, and which does not follow the one before."""

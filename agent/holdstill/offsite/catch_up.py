@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import LinkError, SecurityError
-from holdstill.offsite import keeper_heads, notes_again
+from holdstill.offsite import keeper_heads, notes_again, own_heads
 from holdstill.offsite.bucket import MissingObjectError
 
 if TYPE_CHECKING:
@@ -27,10 +27,15 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
     """Bring the notes up to the newest head; return what somebody is to be told of.
 
     Raises:
-        SecurityError: somebody else has put a head in this keeper's name.
+        SecurityError: somebody else has put a head in this keeper's name, or our last one is not
+            the one that readers use.
         LinkError: the bucket cannot be read, or its list lags behind.
     """
-    found = list(keeper_heads.found(bucket, settings.keeper, after=sent.last_head().number))
+    last = sent.last_head()
+    every = list(keeper_heads.found(bucket, settings.keeper, after=max(last.number - 1, 0)))
+    of_last = [which for which in every if which.number == last.number]
+    own_heads.check_one(bucket, last, of_last, settings.keys.heads)
+    found = [which for which in every if which.number > last.number]
     if sent.is_being_made():
         warnings = notes_again.make(bucket, sent, found, settings.keys.heads)
     else:

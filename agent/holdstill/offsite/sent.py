@@ -21,7 +21,7 @@ from holdstill.offsite import pack_format
 from holdstill.offsite.head import AwayCapture, LedgerPart, PackObject, PackRows
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
     from holdstill.offsite.head import Head
@@ -48,13 +48,17 @@ CREATE TABLE away (board TEXT NOT NULL, name TEXT NOT NULL, told BLOB NOT NULL,
  PRIMARY KEY (board, name)) WITHOUT ROWID;
 CREATE TABLE away_pack (board TEXT NOT NULL, name TEXT NOT NULL, pack TEXT NOT NULL,
  PRIMARY KEY (board, name, pack)) WITHOUT ROWID;
-CREATE TABLE went (name TEXT PRIMARY KEY) WITHOUT ROWID;
 CREATE TABLE gone_head (digest TEXT PRIMARY KEY) WITHOUT ROWID;
+CREATE TABLE went (name TEXT PRIMARY KEY, version TEXT NOT NULL, until TEXT NOT NULL,
+ told INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE lost (name TEXT PRIMARY KEY) WITHOUT ROWID;
 CREATE TABLE doubt (digest TEXT PRIMARY KEY) WITHOUT ROWID;
 INSERT INTO doubt VALUES ('');
 """
-"""doubt: of heads that may have been put after the last one that is noted; '' for any: the notes
-are being made from what is there."""
+"""went: packs that are let go; told by a head already, or not; not to be deleted until then.
+lost: packs of which what was sent is not there.
+doubt: of heads that may have been put after the last one that is noted; '' for any: the notes are
+being made from what is there."""
 
 
 class SentPack(NamedTuple):
@@ -63,6 +67,14 @@ class SentPack(NamedTuple):
     id: int
     name: str
     size: int
+    version: str
+    until: str
+
+
+class LetGo(NamedTuple):
+    """A pack that a head has told is let go: to be deleted, not before `until`, "" for at once."""
+
+    name: str
     version: str
     until: str
 
@@ -190,6 +202,8 @@ class Sent:
         )
         with self._db:
             self._add_pack(rows, pack.size, version, until, is_newest=not is_foreign)
+            # One that was let go may be taken over from another keeper later.
+            self._db.execute("DELETE FROM went WHERE name = ?", (pack.name,))
 
     def _add_pack(
         self, pack: PackRows, size: int, version: str, until: str, *, is_newest: bool
@@ -273,7 +287,8 @@ class Sent:
                 (one.board, one.offset, one.length, one.digest),
             )
         gone = [(name,) for name in head.open.went]
-        self._db.executemany("DELETE FROM went WHERE name = ?", gone)
+        self._db.executemany("UPDATE went SET told = 1 WHERE name = ?", gone)
+        self._db.executemany("DELETE FROM lost WHERE name = ?", gone)
         self._db.executemany(
             "DELETE FROM content WHERE pack = (SELECT id FROM pack WHERE name = ?)", gone
         )
@@ -378,16 +393,47 @@ class Sent:
             self._db.execute(f"UPDATE {table} SET until = ? WHERE {column} = ?", (until, name))  # noqa: S608  names from above
 
     def note_gone(self, name: str) -> None:
-        """Note that a pack is deleted: nothing of it counts as sent. The next head tells so."""
+        """Note that a pack is let go: nothing of it counts as sent. The next head tells so."""
         with self._db:
-            self._db.execute("INSERT OR IGNORE INTO went VALUES (?)", (name,))
+            self._db.execute(
+                "INSERT OR IGNORE INTO went SELECT name, version, '', 0 FROM pack WHERE name = ?",
+                (name,),
+            )
             self._db.execute(
                 "DELETE FROM content WHERE pack = (SELECT id FROM pack WHERE name = ?)", (name,)
             )
 
+    def note_lost(self, names: Iterable[str]) -> None:
+        """Note that of these packs what was sent is not there any more."""
+        with self._db:
+            self._db.executemany(
+                "INSERT OR IGNORE INTO lost SELECT name FROM pack WHERE name = ?",
+                ((name,) for name in names),
+            )
+
+    def lost(self) -> frozenset[str]:
+        """Return the packs of which what was sent is not there any more."""
+        return frozenset(name for (name,) in self._db.execute("SELECT name FROM lost"))
+
     def gone(self) -> tuple[str, ...]:
-        """Return the packs that were deleted and that no head has told of."""
-        return tuple(name for (name,) in self._db.execute("SELECT name FROM went ORDER BY name"))
+        """Return the packs that were let go and that no head has told of."""
+        query = "SELECT name FROM went WHERE NOT told ORDER BY name"
+        return tuple(name for (name,) in self._db.execute(query))
+
+    def let_go(self) -> tuple[LetGo, ...]:
+        """Return the packs that a head has told are let go, and that may be there still."""
+        rows = self._db.execute("SELECT name, version, until FROM went WHERE told ORDER BY name")
+        return tuple(map(LetGo._make, rows))
+
+    def note_held(self, name: str, until: str) -> None:
+        """Note until when the server does not let go of a pack."""
+        with self._db:
+            self._db.execute("UPDATE went SET until = ? WHERE name = ?", (until, name))
+
+    def note_deleted(self, name: str) -> None:
+        """Note that a pack that was let go is there no more."""
+        with self._db:
+            self._db.execute("DELETE FROM went WHERE name = ?", (name,))
 
 
 @contextmanager

@@ -6,12 +6,11 @@ import fcntl
 import os
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, HoldstillError, LinkError, SecurityError
-from holdstill.keeper import account_captures, enrolment, references
+from holdstill.keeper import enrolment, references
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.model.settings import Retention
 from holdstill.offsite import (
@@ -19,6 +18,7 @@ from holdstill.offsite import (
     bucket_address,
     catch_up,
     cost,
+    earlier,
     keep_locked,
     offsite_settings,
     run_notes,
@@ -32,9 +32,15 @@ from holdstill.offsite.upload import (
 )
 from holdstill.records import capture_contents
 from holdstill.system import clocks, files, work_folder
-from holdstill.workflow import each_board, explain, offsite_again, offsite_leave
+from holdstill.workflow import (
+    each_board,
+    explain,
+    offsite_again,
+    offsite_earlier,
+    offsite_keep,
+    offsite_leave,
+)
 from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
-from holdstill.workflow.offsite_again import Missing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -66,7 +72,8 @@ class OffsiteReport:
         adopted: packs of other keepers that were taken over.
         extended, deleted: locks that were lengthened; packs that were let go.
         requests: calls of the server.
-        troubles: captures that could not be sent, each with why; the others were.
+        troubles: captures that could not be sent, each with why; the others were. And what is
+            lost off-site and cannot be sent again.
         left: captures that have left the keeper now.
         away: board to all that are off-site alone.
         newest: board to when its newest capture that is off-site arrived here.
@@ -134,7 +141,7 @@ def upload(
     with _alone(store.root):
         try:
             report = _upload(
-                store, settings, clock, runner, progress, reach(settings), is_shared=is_shared,
+                store, settings, clock, runner, progress, reach, is_shared=is_shared,
                 rule=rule or Retention(),
             )  # fmt: skip
         except (HoldstillError, OSError) as error:
@@ -146,8 +153,9 @@ def upload(
 
 def _upload(
     store: Store, settings: OffsiteSettings, clock: Clock, runner: Runner, progress: Progress,
-    bucket: Bucket, *, is_shared: bool, rule: Retention,
+    reach: Callable[[OffsiteSettings], Bucket], *, is_shared: bool, rule: Retention,
 ) -> OffsiteReport:  # fmt: skip
+    bucket = reach(settings)
     with ExitStack() as undo:
         noted = undo.enter_context(sent.opened(store.root / sent.NAME))
         folder = undo.enter_context(work_folder.made(WORK))
@@ -156,15 +164,22 @@ def _upload(
         uploader = Uploader(bucket, noted, settings, locks, clock, folder)
         undo.callback(uploader.close)
         adopted = _adopt(store, uploader, runner) if is_shared else 0
-        extended, deleted, missing = _keep_locked(store, uploader)
+        kept = offsite_keep.keep(store, uploader)
+        held, behind = offsite_earlier.hold(store.root, clock, reach)
         troubles, present = _send_all(store, uploader, runner, progress)
-        offsite_again.send_missing(store, uploader, missing)
+        offsite_again.send_missing(store, uploader, kept.missing)
         gone = _gone(store, uploader, rule, present) if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
-        left, stay = offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
+        deleted = keep_locked.delete_told(bucket, noted, locks)
+        left, stay = (
+            ([], ())
+            if kept.troubles
+            else offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
+        )
         return OffsiteReport(
-            report, adopted, extended, deleted, bucket.requests, (*troubles, *stay), warnings,
-            left, _names_away(noted), _newest_sent(noted, present),
+            report, adopted, kept.extended + held, deleted, bucket.requests,
+            (*kept.troubles, *behind, *troubles, *stay), warnings, left,
+            _names_away(store.root, noted), _newest_sent(noted, present),
         )  # fmt: skip
 
 
@@ -203,8 +218,8 @@ def _note_success(store: Store, clock: Clock, report: OffsiteReport) -> None:
     )  # fmt: skip
 
 
-def _names_away(noted: Sent) -> dict[str, tuple[str, ...]]:
-    found: dict[str, tuple[str, ...]] = {}
+def _names_away(root: Path, noted: Sent) -> dict[str, tuple[str, ...]]:
+    found = earlier.names(root)
     for one in noted.away():
         found[one.board] = (*found.get(one.board, ()), one.brief.name)
     return found
@@ -258,29 +273,6 @@ def _unsent_captures(store: Store, noted: Sent, runner: Runner) -> list[StoredCa
 
 def _needs(captures: Iterable[StoredCapture]) -> Iterator[tuple[bytes, int]]:
     return (pair for one in captures for pair in capture_contents.needed(one))
-
-
-def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int, frozenset[bytes]]:
-    """Lengthen and end locks; return how many of each, and what is needed and not there."""
-    # As for garbage: what cannot be read may need anything.
-    is_sure = not account_captures.bring_up_to_date(store)
-    with references.opened(store) as known:
-        missing = Missing(known, uploader.sent)
-        kept = keep_locked.keep(
-            uploader.bucket, uploader.sent, uploader.locks, missing.needed,
-            keeper=uploader.settings.keeper, is_sure=is_sure,
-        )  # fmt: skip
-    extended = kept.extended
-    for pack, digests in kept.mostly_dead:
-        try:
-            uploader.send_again(digests, partial(offsite_again.open_again, store, uploader.sent))
-        except LinkError:
-            raise  # what was packed with it is not there
-        except (HoldstillError, OSError):
-            # Not all of it is here any more in good order: the pack has to stay.
-            keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, pack)
-            extended += 1
-    return extended, kept.deleted, missing.found()
 
 
 def _gone(

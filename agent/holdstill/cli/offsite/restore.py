@@ -79,7 +79,8 @@ def _say(report: RestoreReport, store: Path, *, goes_on: bool) -> None:
         )
     if goes_on:
         terminal.say(
-            f"{store / NAME} has the usual lock of 30 days and no limit: change it to what you had"
+            f"{store / NAME} has the usual lock of 30 days and no limit: change that to what you "
+            "had. If the old keeper still lives, end its uploads: two of one name stop each other"
         )
     else:
         terminal.say(
