@@ -19,6 +19,7 @@ def test_a_card_from_off_site_is_the_one_that_the_store_itself_gives(tmp_path: P
     key = RecoveryKey.made()
     words, image = tmp_path / "words", tmp_path / "off-site.img"
     words.write_text("\n".join(key.lines), encoding="ascii")
+    words.chmod(0o600)
     access = offsite.access_key_file(tmp_path / "bucket.key", seaweed.KEEPER)
     with seaweed.running() as server, boards.running(tmp_path) as board:
         (board.root / "edges").mkdir()

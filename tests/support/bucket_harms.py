@@ -1,30 +1,25 @@
-"""What who has stolen a keeper, with its key of the bucket and its key of heads, can try there.
+"""What who has stolen a keeper, with its key of the bucket, can do to what is there.
 
-Each harm is done, or refused by the server: afterwards every locked capture must still restore.
-Fifty kinds: 25 on one object, 9 on the bucket, 16 heads and packs that lie.
+Each harm is done, or refused by the server: afterwards every locked capture must still restore. 25
+kinds on one object, 9 on the bucket; `bucket_lies` has heads and packs that lie.
 """
 
 from __future__ import annotations
 
-import hashlib
 import os
-import tempfile
 from datetime import timedelta
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 from botocore.exceptions import ClientError
 
 from holdstill.errors import LinkError
-from holdstill.offsite import head, in_memory, keeper_heads, pack_format, promises, seal_ahead
-from holdstill.offsite.pack_writer import PackWriter
+from holdstill.offsite import promises
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from holdstill.offsite.bucket import Version
-    from holdstill.offsite.head import Head
     from support.offsite import CopiedStore
 
 FOREVER = timedelta(days=30)
@@ -133,18 +128,6 @@ def copy_over(held: CopiedStore, one: Version) -> None:
         Bucket=held.address.bucket, Key=held.address.prefix + one.key,
         CopySource={"Bucket": source["Bucket"], "Key": source["Key"]},
     )  # fmt: skip
-
-
-def forged(held: CopiedStore, number: int, key: bytes, **changed: object) -> None:
-    """Put a head that tells something else, made with a key."""
-    last = heads(held)[-1]
-    real = head.decode(held.bucket.read(last), held.key.of_keeper.heads)
-    told = {"number": number, "previous": real.digest} | changed
-    part = head.OpenPart(
-        number=number, keeper=real.open.keeper, at=real.open.at, previous=str(told["previous"])
-    )
-    data = head.encode(part, real.sealed, key)
-    put(held, keeper_heads.key_of(real.open.keeper, number), data)
 
 
 def _at(held: CopiedStore, one: Version) -> tuple[str, str]:
@@ -314,138 +297,4 @@ def junk_of_a_thousand(held: CopiedStore) -> None:
 ON_BUCKET = (
     junk_of_a_thousand, suspend_versions, expire_all, expire_versions, unlock_bucket,
     lock_for_a_day, shut_owner_out, make_public, delete_bucket,
-)  # fmt: skip
-
-
-# Heads and packs that lie. Without the key of heads:
-
-
-def _last(held: CopiedStore) -> Head:
-    return head.decode(held.bucket.read(heads(held)[-1]), held.key.of_keeper.heads)
-
-
-def head_of_a_stranger(held: CopiedStore) -> None:
-    forged(held, 3, os.urandom(32))
-
-
-def head_far_off(held: CopiedStore) -> None:
-    forged(held, 9_999_999_999, os.urandom(32))
-
-
-def head_from_before(held: CopiedStore) -> None:
-    put(held, keeper_heads.key_of(_last(held).open.keeper, 3), held.bucket.read(heads(held)[0]))
-
-
-def head_under_another_name(held: CopiedStore) -> None:
-    put(held, keeper_heads.key_of("f" * 16, 1), held.bucket.read(heads(held)[0]))
-
-
-def head_cut_short(held: CopiedStore) -> None:
-    whole = held.bucket.read(heads(held)[-1])
-    put(held, keeper_heads.key_of(_last(held).open.keeper, 3), whole[: len(whole) // 2])
-
-
-def head_with_another_open_part(held: CopiedStore) -> None:
-    whole = held.bucket.read(heads(held)[-1])
-    put(held, heads(held)[-1].key, whole.replace(b'"number":2', b'"number":3'))
-
-
-# And with it:
-
-
-def _lie(held: CopiedStore, sealed: head.SealedPart, **told: object) -> None:
-    real = _last(held).open
-    parts = {"number": 3, "keeper": real.keeper, "at": real.at, "previous": _last(held).digest}
-    part = head.OpenPart(**(parts | told))  # type: ignore[arg-type]
-    data = head.encode(part, sealed, held.key.of_keeper.heads)
-    put(held, keeper_heads.key_of(part.keeper, part.number), data)
-
-
-def _first(held: CopiedStore) -> Head:
-    return head.decode(held.bucket.read(heads(held)[0]), held.key.of_keeper.heads)
-
-
-def all_packs_went(held: CopiedStore) -> None:
-    names = tuple(one.key.removeprefix("packs/") for one in packs(held))
-    _lie(held, head.SealedPart(), went=names)
-
-
-def all_released(held: CopiedStore) -> None:
-    names = ((sent.board, sent.brief.name) for sent in _first(held).sealed.captures)
-    _lie(held, head.SealedPart(released=tuple(names)))
-
-
-def all_merged_to_nothing(held: CopiedStore) -> None:
-    _lie(held, head.SealedPart(), merges=1)
-
-
-def other_documents(held: CopiedStore) -> None:
-    captures = (
-        head.SentCapture(board=one.board, brief=one.brief, documents=(bytes(32),) * 3)
-        for one in _first(held).sealed.captures
-    )
-    _lie(held, head.SealedPart(captures=tuple(captures)))
-
-
-def boards_with_odd_names(held: CopiedStore) -> None:
-    captures = (
-        head.SentCapture(board="../../etc", brief=one.brief, documents=one.documents)
-        for one in _first(held).sealed.captures
-    )
-    _lie(held, head.SealedPart(captures=tuple(captures)))
-
-
-def another_key_of_a_pack(held: CopiedStore) -> None:
-    packs_of = (
-        head.PackRows(name=one.name, sealed_key=b"k" * 80, rows=one.rows)
-        for one in _first(held).sealed.packs
-    )
-    _lie(held, head.SealedPart(packs=tuple(packs_of)))
-
-
-def rows_that_point_elsewhere(held: CopiedStore) -> None:
-    def moved(rows: bytes) -> bytes:
-        return b"".join(
-            r._replace(offset=r.offset + 1).encode() for r in pack_format.rows_of(rows)
-        )
-
-    packs_of = (
-        head.PackRows(name=one.name, sealed_key=one.sealed_key, rows=moved(one.rows))
-        for one in _first(held).sealed.packs
-    )
-    _lie(held, head.SealedPart(packs=tuple(packs_of)))
-
-
-def another_content_of_a_digest(held: CopiedStore) -> None:
-    """A pack that is sealed for the owner, as the keeper's are, with other bytes in it."""
-    digest = next(pack_format.rows_of(_first(held).sealed.packs[0].rows)).digest
-    data = b"another content"
-    with seal_ahead.pool() as pool, tempfile.TemporaryDirectory() as folder:
-        writer = PackWriter(Path(folder, "pack"), held.key.of_keeper, pool)
-        handle = in_memory.opened(data)
-        writer.add(hashlib.sha256(data).digest(), handle)
-        os.close(handle)
-        pack = writer.finish()
-        put(held, keeper_heads.pack_key(pack.name), Path(folder, "pack").read_bytes())
-    (row,) = pack_format.rows_of(pack.rows)
-    rows = row._replace(digest=digest).encode()
-    told = head.PackRows(name=pack.name, sealed_key=pack.sealed_key, rows=rows)
-    came = (head.PackObject(name=pack.name, size=pack.size),)
-    _lie(held, head.SealedPart(packs=(told,)), came=came)
-
-
-def other_lines_of_a_ledger(held: CopiedStore) -> None:
-    lie = head.LedgerPart(board="pier-3", offset=0, length=5, digest=bytes(32))
-    _lie(held, head.SealedPart(ledgers=(lie,)))
-
-
-def a_gap_and_a_new_beginning(held: CopiedStore) -> None:
-    _lie(held, head.SealedPart(), number=40, previous="ab" * 32)
-
-
-THAT_LIE = (
-    head_of_a_stranger, head_far_off, head_from_before, head_under_another_name, head_cut_short,
-    head_with_another_open_part, all_packs_went, all_released, all_merged_to_nothing,
-    other_documents, boards_with_odd_names, another_key_of_a_pack, rows_that_point_elsewhere,
-    another_content_of_a_digest, other_lines_of_a_ledger, a_gap_and_a_new_beginning,
 )  # fmt: skip

@@ -5,22 +5,25 @@ from __future__ import annotations
 import base64
 import dataclasses
 import os
+import sqlite3
 import tempfile
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.model.entries import EntryType
-from holdstill.offsite import offsite_settings
+from holdstill.offsite import offsite_settings, run_notes, sent
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.offsite_settings import OffsiteSettings, Prices
 from holdstill.offsite.recovery_key import RecoveryKey
+from holdstill.offsite.run_notes import RunNotes
 from holdstill.records import assembled, capture_contents
+from holdstill.system import clocks
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import offsite_library, offsite_upload
+from holdstill.workflow import offsite_library, offsite_restore, offsite_upload
 from support import seaweed
 from support.keeping import FakeClock
 from support.signed_store import SignedStore
@@ -35,6 +38,7 @@ if TYPE_CHECKING:
     from holdstill.offsite.bucket_address import AccessKey, BucketAddress
     from holdstill.system.clocks import Clock
     from holdstill.workflow.offsite_library import OffsiteLibrary
+    from holdstill.workflow.offsite_restore import RestoreReport
     from holdstill.workflow.offsite_upload import OffsiteReport
     from holdstill.workflow.remote_capture import RemoteCapture
 
@@ -56,6 +60,7 @@ class CopiedStore:
         self.access_key = access_key_file(self.folder / "bucket.key", seaweed.KEEPER)
         self.words = self.folder / "recovery-key.txt"
         self.words.write_text("\n".join(self.key.lines), encoding="ascii")
+        self.words.chmod(0o600)
         self.set_up()
 
     @property
@@ -73,6 +78,8 @@ class CopiedStore:
             prices=Prices(gb_month=0.02, thousand_puts=0.005, thousand_gets=0.0004),
         )  # fmt: skip
         offsite_settings.write(self.root, settings)
+        if run_notes.load(self.root) is None:
+            run_notes.save(self.root, RunNotes(since=clocks.rfc3339(self.clock.now())))
         return settings
 
     def capture(self, board: str, files: dict[bytes, bytes]) -> str:
@@ -103,15 +110,22 @@ class CopiedStore:
         )  # fmt: skip
 
     @contextmanager
-    def library(self, *, by_way_of: str = "") -> Iterator[OffsiteLibrary]:
+    def library(
+        self, *, by_way_of: str = "", accepted: tuple[str, ...] = ()
+    ) -> Iterator[OffsiteLibrary]:
         """Read the copy with the recovery key, and without the store."""
         address = dataclasses.replace(self.address, endpoint=by_way_of or self.address.endpoint)
         with tempfile.TemporaryDirectory(dir=self.folder) as folder:
             bucket = Bucket(address, seaweed.KEEPER, attempts=1)
             with offsite_library.opened(
-                bucket, self.key, machine=LocalRunner(), folder=Path(folder)
+                bucket, self.key, machine=LocalRunner(), folder=Path(folder), accepted=accepted
             ) as opened:
                 yield opened
+
+    def restore(self, root: Path, *, accepted: tuple[str, ...] = ()) -> RestoreReport:
+        """Make the store again in another place."""
+        with self.library(accepted=accepted) as opened:
+            return offsite_restore.restore(opened, root, clock=SystemClock(), progress=Silent())
 
     def restored(self, library: OffsiteLibrary, reference: str) -> dict[bytes, bytes]:
         """Read a whole capture from the copy: the bytes of its files, by their paths.
@@ -132,6 +146,12 @@ class CopiedStore:
         with os.fdopen(capture.open(entry.digest), "rb") as file:
             return file.read()
 
+    def make_locks_due(self, notes: Path | None = None) -> None:
+        """Note that locks ended long ago, here or in other notes; the server has their dates."""
+        with closing(sqlite3.connect(notes or self.root / sent.NAME)) as db, db:
+            db.execute("UPDATE pack SET until = '2020-01-01T00:00:00Z'")
+            db.execute("UPDATE head SET until = '2020-01-01T00:00:00Z'")
+
     @property
     def bucket(self) -> Bucket:
         """The bucket, as the keeper reaches it."""
@@ -147,6 +167,12 @@ class CopiedStore:
             "--store", self.address, "--recovery-key", self.words,
             "--access-key", self.access_key, "--cache", self.folder,
         )  # fmt: skip
+
+
+def contents_of(root: Path) -> dict[str, bytes]:
+    """Return the bytes of all that a store has of contents, manifests and signatures."""
+    found = (*root.glob("contents/**/*"), *root.glob("boards/*/captures/*/*"))
+    return {str(path.relative_to(root)): path.read_bytes() for path in found if path.is_file()}
 
 
 def access_key_file(path: Path, access: AccessKey) -> Path:

@@ -42,9 +42,13 @@ class SignedStore:
     def enrol(self, *boards: str) -> None:
         """Let boards in, each with a key of its own."""
         for board in boards:
-            pair = self.keys[board] = keys.make_key(self.folder / board)
-            name = names.check_board(board)
-            enrolment.enrol(self.store, name, pair.public, clock=SystemClock(), limits=None)
+            self.enrol_with(board, keys.make_key(self.folder / board))
+
+    def enrol_with(self, board: str, pair: KeyPair) -> None:
+        """Let a board in that has a key, as one does that has moved here."""
+        self.keys[board] = pair
+        name = names.check_board(board)
+        enrolment.enrol(self.store, name, pair.public, clock=SystemClock(), limits=None)
 
     def capture(
         self,

@@ -33,14 +33,21 @@ class Usage:
     peak: int
 
 
-def used(words: Sequence[object]) -> Usage:
+def used(words: Sequence[object], *, output: Path | None = None) -> Usage:
     """Run a command that must succeed; return what it took.
+
+    output: file for what it says.
 
     Its memory is looked at while it runs: ru_maxrss is never less than what this process had.
     """
     texts = [os.fsencode(str(word)) for word in words]
     begin, peak = time.monotonic(), 0
-    process = os.posix_spawn(texts[0], texts, os.environ)
+    to_file = (
+        [(os.POSIX_SPAWN_OPEN, 1, output, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)]
+        if output
+        else []
+    )
+    process = os.posix_spawn(texts[0], texts, os.environ, file_actions=to_file)
     while (ended := os.wait4(process, os.WNOHANG))[0] == 0:
         with suppress(OSError):
             found = _PEAK.search(Path(f"/proc/{process}/status").read_text(encoding="ascii"))

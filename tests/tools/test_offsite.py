@@ -1,19 +1,26 @@
 """An off-site copy on a real object server: sent, read without the keeper, made a keeper again."""
 
+import hashlib
 import json
 import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from holdstill.errors import LinkError, MachineError
-from holdstill.offsite import check
+from holdstill.keeper import ledger
+from holdstill.keeper.ledger import ForgottenEvent
+from holdstill.model.settings import Retention
+from holdstill.offsite import check, head, keeper_heads, offsite_settings, promises, sent
+from holdstill.offsite.pack_format import Row
+from holdstill.workflow import offsite_restore
 from support import seaweed
 from support.command_line import holdstill
 from support.keeping import FakeClock
-from support.offsite import CopiedStore
+from support.offsite import CopiedStore, contents_of
 from support.seaweed import Seaweed
 from support.silence import Silent
 
@@ -176,7 +183,7 @@ def test_a_board_that_moves_to_another_keeper_is_not_sent_again(
     copied.upload()
     other = CopiedStore(tmp_path / "other", copied.address, key=copied.key)
     other.set_up(keeper="fedcba9876543210")
-    other.held.enrol("pier-3")
+    other.held.enrol_with("pier-3", copied.held.keys["pier-3"])
     other.clock.advance(60)  # names have seconds
     other.capture("pier-3", FILES | {b"etc/motd": b"moved\n"})
 
@@ -197,6 +204,146 @@ def test_a_board_that_moves_to_another_keeper_is_not_sent_again(
         assert FILES.items() <= other.restored(opened, names[-1]).items()
     found = check.check(other.bucket, Silent(), own=None, parts=1, turn=0)
     assert (found.missing, found.altered, found.unlocked) == ((), (), ())
+
+
+def test_what_a_keeper_forgets_hides_nothing_that_another_one_has(
+    copied: CopiedStore, tmp_path: Path
+) -> None:
+    """A board has moved, and the first keeper forgets it; both ledgers are in the same folder."""
+    first = copied.capture("pier-3", FILES)
+    copied.upload()
+    other = CopiedStore(tmp_path / "other", copied.address, key=copied.key)
+    other.set_up(keeper="0000000000000000")  # sorts first
+    other.held.enrol_with("pier-3", copied.held.keys["pier-3"])
+    other.clock.advance(60)
+    second = other.capture("pier-3", FILES | {b"etc/motd": b"moved\n"})
+    other.upload()
+    path = other.root / "boards/pier-3/ledger.jsonl"
+    event = ForgottenEvent(captures=(first,))
+    lines = ledger.next_lines(ledger.parse(path.read_bytes()), [event], at="2026-11-30T02:00:00Z")
+    path.write_bytes(path.read_bytes() + lines)
+    other.capture("pier-3", FILES)
+    other.upload()
+
+    report = copied.restore(tmp_path / "again")
+
+    assert f"pier-3/{first}" in report.captures
+    assert f"pier-3/{second}" in report.captures
+    assert report.left_out == []
+    (trouble,) = report.troubles
+    assert "have one each" in trouble.problem
+    there = (tmp_path / "again/boards/pier-3/ledger.jsonl").read_bytes()
+    assert there == path.read_bytes()
+
+
+def junk_that_says_it_has(held: CopiedStore, digests: set[bytes], data: bytes) -> str:
+    """Put a pack and a head under another keeper's name; return the pack's name."""
+    name = hashlib.sha256(data).hexdigest()
+    held.bucket.put(keeper_heads.pack_key(name), data, promises.md5_of(data))
+    part = len(data) // 2  # so that it is worth taking over
+    rows = b"".join(Row(one, 0, part, 0).encode() for one in sorted(digests))
+    told = head.OpenPart(
+        number=1, keeper="0" * 16, previous="", at="",
+        came=(head.PackObject(name=name, size=len(data)),),
+    )  # fmt: skip
+    sealed = head.SealedPart(packs=(head.PackRows(name=name, sealed_key=b"k" * 80, rows=rows),))
+    made = head.encode(told, sealed, held.key.of_keeper.heads)
+    held.bucket.put(keeper_heads.key_of("0" * 16, 1), made, promises.md5_of(made))
+    return name
+
+
+def test_what_another_keeper_says_that_it_has_stands_in_for_nothing_here(
+    copied: CopiedStore,
+) -> None:
+    """It is junk, as whoever has that keeper's keys can tell of it; no capture leaves for it."""
+    new, shared = os.urandom(5000), os.urandom(200_000)
+    copied.capture("pier-3", FILES)
+    copied.upload()
+    with sent.opened(copied.root / sent.NAME) as noted:
+        (ours,) = noted.packs()
+        here = {*noted.contents(ours.id)}
+    junk = junk_that_says_it_has(copied, {*here, hashlib.sha256(new).digest()}, shared)
+    copied.capture("pier-3", FILES | {b"new": new})
+
+    assert copied.upload(is_shared=True).adopted == 1
+
+    with sent.opened(copied.root / sent.NAME) as noted:
+        assert {*noted.contents(ours.id)} == here
+        assert noted.pack(junk).name == junk
+    settings = offsite_settings.read(copied.root)
+    offsite_settings.write(copied.root, msgspec.structs.replace(settings, keep_here=1))
+    copied.capture("pier-3", FILES)
+    left = copied.upload(rule=Retention(days=100, at_least=100)).left
+    assert [name.split("/")[1][:6] for name in left] == ["000001"]
+    # Nor when the notes are made again from the heads, which say whose the pack is.
+    (copied.root / sent.NAME).unlink()
+    assert copied.upload(rule=Retention(days=100, at_least=100)).left == []
+
+
+def test_a_pack_of_another_keeper_with_other_bytes_is_not_taken_over(
+    copied: CopiedStore,
+) -> None:
+    new = os.urandom(5000)
+    good = os.urandom(10_000)
+    name = hashlib.sha256(good).hexdigest()
+    damaged = bytes([good[0] ^ 1]) + good[1:]
+    copied.bucket.put(keeper_heads.pack_key(name), damaged, promises.md5_of(damaged))
+    told = head.OpenPart(
+        number=1, keeper="0" * 16, previous="", at="",
+        came=(head.PackObject(name=name, size=len(good)),),
+    )  # fmt: skip
+    rows = Row(hashlib.sha256(new).digest(), 0, len(good), 0).encode()
+    sealed = head.SealedPart(packs=(head.PackRows(name=name, sealed_key=b"k" * 80, rows=rows),))
+    made = head.encode(told, sealed, copied.key.of_keeper.heads)
+    copied.bucket.put(keeper_heads.key_of("0" * 16, 1), made, promises.md5_of(made))
+    copied.capture("pier-3", {b"new": new})
+
+    report = copied.upload(is_shared=True)
+
+    assert report.adopted == 0
+    with copied.library() as opened:
+        assert copied.restored(opened, "pier-3") == {b"new": new}
+
+
+def test_five_boards_are_made_again_and_the_next_night_sends_what_changed(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = CopiedStore(tmp_path, server.address())
+    boards = [f"pier-{number}" for number in range(1, 6)]
+    held.held.enrol(*boards)
+    common = {b"usr/%d" % n: os.urandom(20_000) + bytes(20_000) for n in range(20)}
+    for night in range(3):
+        for board in boards:
+            held.capture(board, common | {b"log": os.urandom(30_000), b"n": b"%d" % night})
+        held.upload()
+    there = contents_of(held.root)
+    gone = tmp_path / "gone"
+    held.root.rename(gone)
+
+    report = held.restore(held.root)
+    with held.library() as opened:
+        goes_on = offsite_restore.continue_there(
+            held.root, opened, held.key.of_keeper, access_key=str(held.access_key)
+        )
+
+    assert goes_on
+    assert (len(report.captures), report.troubles) == (15, [])
+    assert contents_of(held.root) == there
+    for board in boards:
+        name = Path("boards") / board / "ledger.jsonl"
+        assert (held.root / name).read_bytes() == (gone / name).read_bytes()
+    said = json.loads(holdstill("verify", "--store", held.root, "--json"))
+    assert len(said["captures"]) == 15
+    assert held.upload().sent.packs == 0
+    changed = os.urandom(100_000)
+    for board in boards:
+        held.capture(board, common | {b"log": board.encode() + changed, b"n": b"4"})
+    last = held.upload()
+    assert len(last.sent.captures) == 5
+    assert last.sent.bytes <= 5 * len(changed) * 1.1 + (64 << 10)
+    with held.library() as opened:
+        for board in boards:
+            assert held.restored(opened, board)[b"log"] == board.encode() + changed
 
 
 def test_without_locks_nothing_of_another_keeper_is_relied_on(

@@ -1,17 +1,25 @@
 """A server that fails at every call: nothing is lost, and nothing called safe that is not."""
 
+import dataclasses
+import hashlib
 import os
 import shutil
 import sqlite3
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from holdstill.errors import LinkError, MachineError
 from holdstill.keeper import store
-from holdstill.offsite import check, offsite_settings, pack_format, sent
+from holdstill.model.protocol import CaptureBrief
+from holdstill.offsite import check, in_memory, offsite_settings, pack_format, sent, upload
+from holdstill.offsite.bucket import Bucket
+from holdstill.offsite.locks import Locks
+from holdstill.offsite.upload import Uploader
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import offsite_upload
@@ -209,6 +217,72 @@ def test_a_single_failure_is_tried_again(
 
     assert len(held.upload().sent.captures) == 1
     assert proxy.plan.calls > 4
+
+
+@dataclass
+class Given:
+    """A capture of a store, as the uploader takes it."""
+
+    contents: tuple[bytes, ...]
+    brief: CaptureBrief
+    board: str = "pier-3"
+
+    def documents(self) -> tuple[bytes, bytes, bytes]:
+        return tuple(f"{self.brief.name} {n}".encode() for n in range(3))  # type: ignore[return-value]
+
+    def needed(self) -> Iterator[tuple[bytes, int]]:
+        return ((hashlib.sha256(one).digest(), len(one)) for one in self.contents)
+
+    def open(self, digest: bytes) -> int:
+        found = {hashlib.sha256(one).digest(): one for one in self.contents}
+        return in_memory.opened(found[digest])
+
+
+def given(number: int, *contents: bytes) -> Given:
+    name = f"{number:06}-2026113{number % 2}T02{number:02}00Z"
+    brief = CaptureBrief(name=name, seq=number, manifest="", index="", grade="", taken_at="")
+    return Given(contents, brief)
+
+
+def test_a_capture_whose_documents_were_there_before_waits_for_its_contents(
+    server: Seaweed, proxy: FaultyProxy, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As after --shared, where the pack with its documents was taken over and no other was."""
+    monkeypatch.setattr(upload, "_UNTOLD_MOST", 1)
+    held = CopiedStore(tmp_path, server.address())
+    address = dataclasses.replace(held.address, endpoint=proxy.endpoint)
+    bucket = Bucket(address, seaweed.KEEPER, attempts=1)
+    wanted = given(2, os.urandom(20 << 20))
+    large = pack_format.TARGET + (16 << 20)  # full as soon as that is written
+    captures = (given(1, os.urandom(large)), wanted, given(3, os.urandom(large)))
+
+    def run(*sent_now: Given, fault: Fault = Fault.INTERNAL, at: int = 0) -> None:
+        proxy.planned(fault, at, many=1000)
+        folder = Path(tempfile.mkdtemp(dir=tmp_path))
+        settings = offsite_settings.read(held.root)
+        one = Uploader(
+            bucket, noted, settings, Locks(bucket, 3, SystemClock()), SystemClock(), folder
+        )
+        try:
+            for capture in sent_now:
+                one.send(capture)
+            one.finish(())
+        finally:
+            one.close()
+
+    with sent.opened(held.root / sent.NAME) as noted:
+        noted.note_made()
+        run(given(9, *wanted.documents()))
+        # A pack put and looked at, and a head; then the line goes down.
+        with pytest.raises(LinkError):
+            run(*captures, fault=Fault.CUT_BEFORE, at=5)
+        assert noted.last_head().number == 2
+        assert not noted.is_sent("pier-3", wanted.brief.name)
+
+        run(*captures)
+
+        assert noted.is_sent("pier-3", wanted.brief.name)
+        assert all(noted.has(digest) for digest, _ in wanted.needed())
 
 
 def test_what_a_run_that_broke_off_has_put_is_not_sent_again(

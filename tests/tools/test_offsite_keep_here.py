@@ -46,7 +46,9 @@ def copied(server: Seaweed, tmp_path: Path) -> CopiedStore:
 
 def keep_here(held: CopiedStore, most: int) -> None:
     settings = offsite_settings.read(held.root)
-    offsite_settings.write(held.root, msgspec.structs.replace(settings, keep_here=most))
+    proved = settings.keys.proof(settings.keeper)
+    changed = msgspec.structs.replace(settings, keep_here=most, proved=proved)
+    offsite_settings.write(held.root, changed)
 
 
 def here(held: CopiedStore) -> list[str]:

@@ -1,21 +1,33 @@
 """Off-site, what is needed stays locked; what is mostly dead is packed again; the rest goes."""
 
 import os
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 
 import pytest
 
+from holdstill.errors import LinkError
 from holdstill.keeper import thin
 from holdstill.model.names import check_board
 from holdstill.model.settings import Retention
-from holdstill.offsite import check, merged_head, sent
+from holdstill.offsite import (
+    check,
+    head,
+    keep_locked,
+    keeper_heads,
+    merged_head,
+    promises,
+    sent,
+)
+from holdstill.offsite.check import Own
+from holdstill.offsite.locks import Locks
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from support import seaweed
+from support import faulty_proxy, seaweed
 from support.command_line import holdstill
+from support.faulty_proxy import Fault
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
 from support.silence import Silent
@@ -48,13 +60,6 @@ def thin_to_one(held: CopiedStore) -> None:
     holdstill("thin", "--apply", "--settings", settings)
 
 
-def note_locks_as_over(held: CopiedStore) -> None:
-    """Note that locks end soon; the server has their real dates."""
-    with closing(sqlite3.connect(held.root / sent.NAME)) as db, db:
-        db.execute("UPDATE pack SET until = '2020-01-01T00:00:00Z'")
-        db.execute("UPDATE head SET until = '2020-01-01T00:00:00Z'")
-
-
 def is_in_order(held: CopiedStore, *, is_locked: bool) -> None:
     found = check.check(held.bucket, Silent(), own=None, parts=1, turn=0, is_locked=is_locked)
     assert (found.missing, found.altered, found.unlocked, found.odd) == ((), (), (), ())
@@ -67,7 +72,7 @@ def test_locks_are_lengthened_when_it_is_time_and_not_before(
     held.capture("pier-3", KEPT)
     held.upload()
     assert held.upload().extended == 0
-    note_locks_as_over(held)
+    held.make_locks_due()
     held.lock_days = 5
     held.set_up()
 
@@ -116,7 +121,7 @@ def test_what_is_locked_is_not_let_go_whatever_the_notes_say(
     thin_to_one(held)
 
     for _ in range(3):
-        note_locks_as_over(held)
+        held.make_locks_due()
         held.upload()
 
     assert {one.id for one in there} <= {one.id for one in held.versions("")}
@@ -159,11 +164,26 @@ def test_many_heads_become_one_and_the_old_ones_go(server: Seaweed, tmp_path: Pa
 
     assert len(held.versions("keepers/")) <= 4  # the merged one, and those since
     is_whole(held, KEPT | {b"night": b"%d" % (merged_head.MANY + 2)})
+    # Numbers are free now: what somebody puts there in this keeper's name is named.
+    keys, settings = held.key.of_keeper, held.set_up()
+    told = head.OpenPart(number=5, keeper=settings.keeper, previous="", at="")
+    data = head.encode(told, head.SealedPart(), keys.heads)
+    key = keeper_heads.key_of(settings.keeper, 5)
+    version = held.bucket.put(key, data, promises.md5_of(data))
+    with sent.opened(held.root / sent.NAME) as noted:
+        own = Own(settings.keeper, keys.heads, noted.last_head(), noted.every_head)
+        found = check.check(held.bucket, Silent(), own=own, parts=1, turn=0, is_locked=False)
+    assert len(found.altered) == 1
+    assert "head 5 of keeper" in found.altered[0]
+    assert "has not put it" in found.altered[0]
+    held.bucket.delete(key, version)
     # A keeper that has lost its notes goes on from there.
     (held.root / sent.NAME).unlink()
     held.capture("pier-3", KEPT | {b"night": b"the last"})
     report = held.upload()
-    assert (len(report.sent.captures), report.warnings) == (1, ())
+    assert len(report.sent.captures) == 1
+    (warning,) = report.warnings
+    assert "were made again from" in warning
     assert report.sent.bytes < 50_000
     is_whole(held, KEPT | {b"night": b"the last"})
 
@@ -185,8 +205,30 @@ def test_notes_are_made_again_after_packs_were_let_go(server: Seaweed, tmp_path:
 
     # Lines of the ledger that were in a pack which was let go are sent once more, and no content.
     assert report.sent.bytes < 2000
-    assert report.warnings == ()
+    (warning,) = report.warnings
+    assert "were made again from 5 heads" in warning
     is_in_order(held, is_locked=False)
+
+
+def test_what_is_gone_there_is_sent_again_when_the_notes_are_made_again(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=0)
+    nights = [KEPT | {b"night": os.urandom(30_000)} for _ in range(3)]
+    for files in nights:
+        held.capture("pier-3", files)
+        held.upload()
+    for lost in held.versions("packs/")[:2]:
+        held.bucket.delete(lost.key, lost.id)
+    (held.root / sent.NAME).unlink()
+
+    report = held.upload()
+
+    assert any("2 packs that heads tell of are gone" in text for text in report.warnings)
+    with held.library() as opened:
+        for number, files in enumerate(nights, start=1):
+            assert held.restored(opened, f"pier-3/{number}") == files
+    assert held.upload().sent.packs == 0
 
 
 def is_whole(held: CopiedStore, newest: dict[bytes, bytes]) -> None:
@@ -194,3 +236,56 @@ def is_whole(held: CopiedStore, newest: dict[bytes, bytes]) -> None:
     with held.library() as opened:
         assert opened.catalogue.faults == []
         assert held.restored(opened, "pier-3") == newest
+
+
+def test_wherever_a_run_breaks_off_what_heads_tell_is_there(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    """A pack that was packed again is not deleted before a head has told where that is now."""
+    held = made(server, tmp_path, lock_days=0)
+    held.capture("pier-3", KEPT | {b"dead": os.urandom(900_000)})
+    held.upload()
+    (old,) = held.versions("packs/")
+    held.capture("pier-3", KEPT)
+    held.upload()
+    thin_to_one(held)
+    with faulty_proxy.running(server.port) as proxy:
+        for at in (*range(1, 9), *range(1, 9), *range(8, 0, -1)):
+            proxy.planned(Fault.INTERNAL, at, many=1000)
+            with suppress(LinkError):
+                held.upload(by_way_of=proxy.endpoint)
+            found = check.check(held.bucket, Silent(), own=None, parts=1, turn=0, is_locked=False)
+            assert (found.missing, found.altered) == ((), ())
+            with held.library() as opened:
+                assert held.restored(opened, "pier-3") == KEPT
+
+    held.upload()
+
+    assert old.key not in {one.key for one in held.versions("packs/")}
+    is_in_order(held, is_locked=False)
+
+
+def test_what_another_keeper_has_locked_is_asked_for_again_a_day_later(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=2)
+    held.capture("pier-3", KEPT | {b"dead": os.urandom(900_000)})
+    held.upload()
+    (old,) = held.versions("packs/")
+    held.capture("pier-3", {b"etc/hostname": b"other\n"})
+    held.upload()
+    thin_to_one(held)
+    for _ in range(3):
+        held.make_locks_due()
+        held.upload()
+
+    bucket = held.bucket
+    with sent.opened(held.root / sent.NAME) as noted:
+        (kept,) = (one for one in noted.let_go() if f"packs/{one.name}" == old.key)
+        locks = Locks(bucket, 2, SystemClock())
+        before = bucket.requests
+        assert keep_locked.delete_told(bucket, noted, locks) == 0
+        assert bucket.requests == before
+    end = held.bucket.locked(old.key, old.id).until
+    assert end is not None
+    assert datetime.fromisoformat(kept.until) == end

@@ -89,7 +89,7 @@ def test_a_server_that_cannot_be_reached_is_told_after_a_day(
     assert "InternalError" in sentence
 
 
-def test_what_verify_has_found_stays_told_until_all_is_well(
+def test_what_verify_has_found_is_mended_and_stays_told_until_all_is_well(
     copied: CopiedStore, server: Seaweed
 ) -> None:
     copied.address = server.address(is_locked=False)
@@ -103,8 +103,9 @@ def test_what_verify_has_found_stays_told_until_all_is_well(
     said, _ = looked(copied)
 
     assert [pack.key.removeprefix("packs/") in text for text in said] == [True]
-    (copied.root / "offsite.sqlite").unlink()
-    copied.set_up(keeper="fedcba9876543210", address=str(server.address(is_locked=False)))
-    copied.upload()
+    # What was in it is sent again, then a head tells that it is gone.
+    assert [copied.upload().sent.packs for _ in range(2)] == [1, 0]
     holdstill("offsite", "verify", "--store", copied.root)
     assert looked(copied)[0] == []
+    with copied.library() as opened:
+        assert len(copied.restored(opened, "pier-3")) == 2

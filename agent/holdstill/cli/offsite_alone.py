@@ -49,9 +49,10 @@ def library(root: Path, name: str) -> Iterator[OffsiteLibrary]:
             "--recovery-key FILE",
         )
     from holdstill.cli import offsite_source  # noqa: PLC0415  an extra, which takes its time
-    from holdstill.offsite import offsite_settings  # noqa: PLC0415  as above
+    from holdstill.offsite import earlier, offsite_settings  # noqa: PLC0415  as above
 
-    settings = offsite_settings.read(root)
+    board, _, capture = name.partition("/")
+    settings = offsite_settings.read(earlier.folder_of(root, board, capture))
     key = offsite_source.recovery_key(options.offsite_access().recovery_key)
     own = Path(settings.access_key) if settings.access_key else None
     with offsite_source.opened(settings.address, key, access_key=own) as found:

@@ -10,7 +10,7 @@ import click
 
 from holdstill.cli import options, terminal
 from holdstill.errors import UsageError
-from holdstill.offsite import bucket_address, rfc1751
+from holdstill.offsite import bucket_address, private_file, rfc1751
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.recovery_key import LINES, RecoveryKey
 from holdstill.system import work_folder
@@ -52,7 +52,9 @@ def opened(
     bucket = Bucket(bucket_address.parse(address), access)
     with (
         work_folder.made(given.cache) as folder,
-        offsite_library.opened(bucket, key, machine=LocalRunner(), folder=folder) as found,
+        offsite_library.opened(
+            bucket, key, machine=LocalRunner(), folder=folder, accepted=given.accepted
+        ) as found,
     ):
         terminal.warn(*(f"warning: {fault}" for fault in found.catalogue.faults))
         yield found
@@ -62,10 +64,10 @@ def recovery_key(path: Path | None) -> RecoveryKey:
     """Read the recovery key from a file of its words, or ask for it.
 
     Raises:
-        UsageError: it is none.
+        UsageError: it is none, or others may read the file.
     """
     if path is not None:
-        return RecoveryKey.of_words(path.read_text(encoding="ascii", errors="replace"))
+        return RecoveryKey.of_words(private_file.read(path).decode("ascii", errors="replace"))
     if not sys.stdin.isatty():
         raise UsageError(
             "an off-site copy is read with the recovery key",
@@ -76,9 +78,14 @@ def recovery_key(path: Path | None) -> RecoveryKey:
 
 
 def _asked(number: int) -> str:
-    """Ask for a line until it can be one."""
+    """Ask for a line until it can be one; early papers have no last one."""
+    is_last = number == LINES
+    what = f"Line {number}" + (f", or Enter if there are {LINES - 1}" if is_last else "")
+    default = "" if is_last else None
     while True:
-        line: str = click.prompt(f"Line {number}", err=True)
+        line: str = click.prompt(what, default=default, show_default=False, err=True)
+        if not line:
+            return line
         try:
             rfc1751.decode(line)
         except UsageError as error:

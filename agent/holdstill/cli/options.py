@@ -91,7 +91,9 @@ disk_option = click.option(
 _ACCESS = "holdstill.access."
 
 
-def _kept_aside(ctx: click.Context, parameter: click.Parameter, value: Path | None) -> None:
+def _kept_aside(
+    ctx: click.Context, parameter: click.Parameter, value: Path | tuple[str, ...] | None
+) -> None:
     ctx.meta[f"{_ACCESS}{parameter.name}"] = value
 
 
@@ -108,7 +110,11 @@ def access_options(command: FC) -> FC:
         command = click.option(
             words, type=path, help=text, expose_value=False, callback=_kept_aside
         )(command)
-    return command
+    return click.option(
+        "--accept-key", multiple=True, metavar="FINGERPRINT", expose_value=False,
+        callback=_kept_aside, help="For an off-site copy: a key (SHA256:...) that a board was "
+        "given after its first captures there. Can be repeated.",
+    )(command)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -179,11 +185,13 @@ class OffsiteAccess:
     Attributes:
         access_key, recovery_key: files.
         cache: folder for what is fetched.
+        accepted: fingerprints of keys of boards that count beside those first told of.
     """
 
     access_key: Path | None
     recovery_key: Path | None
     cache: Path
+    accepted: tuple[str, ...]
 
 
 def offsite_access() -> OffsiteAccess:
@@ -192,7 +200,8 @@ def offsite_access() -> OffsiteAccess:
     access_key: Path | None = given.get(f"{_ACCESS}access_key")
     recovery_key: Path | None = given.get(f"{_ACCESS}recovery_key")
     cache: Path | None = given.get(f"{_ACCESS}cache")
-    return OffsiteAccess(access_key, recovery_key, cache or CACHE)
+    accepted: tuple[str, ...] = given.get(f"{_ACCESS}accept_key") or ()
+    return OffsiteAccess(access_key, recovery_key, cache or CACHE, accepted)
 
 
 def read_board_settings(path: Path) -> BoardSettings:

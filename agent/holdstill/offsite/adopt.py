@@ -3,10 +3,15 @@
 A pack of another keeper counts as ours once its lock is lengthened as that of our own would be:
 from then on the object store itself keeps the other from letting it go. So this needs no leases,
 and cannot be done without locks.
+
+Its bytes are read once, for its name is their digest. What is in it the other keeper says, and
+nobody can look who has not the recovery key: so it stands in for nothing that we have there
+ourselves, and no capture leaves this keeper that needs it.
 """
 
 from __future__ import annotations
 
+import hashlib
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
@@ -90,11 +95,24 @@ def take_over(bucket: Bucket, sent: Sent, locks: Locks, told: PackObject, rows: 
         return False
     key = keeper_heads.pack_key(told.name)
     for version in bucket.versions(key):
-        if version.size == told.size and _is_locked(bucket, locks, version):
+        if version.key == key and version.size == told.size and _is_whole(bucket, version, told):
+            if not _is_locked(bucket, locks, version):
+                continue
             pack = Pack(told.name, told.size, "", rows.sealed_key, rows.rows)
-            sent.note_pack(pack, version=version.id, until=locks.until_text)
+            sent.note_pack(pack, version=version.id, until=locks.until_text, is_foreign=True)
             return True
     return False
+
+
+def _is_whole(bucket: Bucket, version: Version, told: PackObject) -> bool:
+    """Whether the bytes of a version are those that its name says."""
+    total = hashlib.sha256()
+    try:
+        for chunk in bucket.chunks(version):
+            total.update(chunk)
+    except MissingObjectError:
+        return False
+    return total.hexdigest() == told.name
 
 
 def _is_locked(bucket: Bucket, locks: Locks, version: Version) -> bool:

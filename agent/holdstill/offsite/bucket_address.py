@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdstill.errors import UsageError
+from holdstill.offsite import private_file
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -97,11 +98,10 @@ def access_key(path: Path | None) -> AccessKey:
 
 
 def _from_file(path: Path) -> list[str]:
-    if path.stat().st_mode & 0o077:
-        raise UsageError(f"others may read {path}", hint=f"`chmod 600 {path}`")
+    data = private_file.read(path)
     parser = configparser.ConfigParser(interpolation=None)
     try:
-        parser.read_string(path.read_text(encoding="utf-8"), str(path))
+        parser.read_string(data.decode(), str(path))
     except (configparser.Error, ValueError) as error:
         raise UsageError(
             f"{path} is no file of an access key: {error}",

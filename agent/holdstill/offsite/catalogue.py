@@ -2,8 +2,12 @@
 
 Nothing there is trusted: a head counts if it was sealed with the owner's key of heads, for its
 place, and follows the one before. Of several versions under one name, the oldest one that is good
-counts. Where two heads tell of the same capture, or of the same content, the earlier one goes
-first: who has stolen a keeper can add heads, and change nothing that was told before.
+counts. Where two heads of a keeper tell of the same capture, or of the same content, the earlier
+one goes first: who has stolen a keeper can add heads, and change nothing that was told before.
+
+He can add heads under another keeper's name, too, and no server says for sure which of two names
+was there first. So of what keepers tell differently all is kept: who reads it takes what is signed
+by a key that is relied on, and has the digest that it should have.
 """
 
 from __future__ import annotations
@@ -12,13 +16,15 @@ import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
+import msgspec
+
 from holdstill.errors import SecurityError, UsageError, VerificationError
 from holdstill.model import names
 from holdstill.offsite import keeper_heads, pack_format
 from holdstill.offsite.pack_format import Row
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
     from holdstill.model.names import BoardName
@@ -27,14 +33,16 @@ if TYPE_CHECKING:
     from holdstill.offsite.keeper_heads import FoundHead
 
 _SCHEMA = """\
-CREATE TABLE pack (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, sealed_key BLOB NOT NULL);
+CREATE TABLE pack (id INTEGER PRIMARY KEY, name TEXT NOT NULL, sealed_key BLOB NOT NULL,
+ UNIQUE (name, sealed_key));
 CREATE TABLE content (digest BLOB NOT NULL, told INTEGER NOT NULL, pack INTEGER NOT NULL,
  offset INTEGER NOT NULL, length INTEGER NOT NULL, first INTEGER NOT NULL,
  PRIMARY KEY (digest, told)) WITHOUT ROWID;
 CREATE TABLE version (name TEXT NOT NULL, position INTEGER NOT NULL, id TEXT NOT NULL,
  size INTEGER NOT NULL, PRIMARY KEY (name, position)) WITHOUT ROWID;
 """
-"""told is the number of the row among all that heads tell, in their order."""
+"""pack: once more for each key that a head tells of it; told is the number of the row among all
+that heads tell, in their order."""
 
 
 class Place(NamedTuple):
@@ -46,10 +54,17 @@ class Place(NamedTuple):
 
 
 class PutHead(NamedTuple):
-    """A head that counts, and the version of its object."""
+    """A head that counts, without what its packs have; and the version of its object."""
 
     head: Head
     version: str
+
+
+class ToldCapture(NamedTuple):
+    """A capture, and the keeper whose head was its first to tell of it."""
+
+    sent: SentCapture
+    keeper: str
 
 
 class Catalogue:
@@ -57,14 +72,16 @@ class Catalogue:
 
     Attributes:
         bucket: where that is.
-        captures: in the order in which they were told of, by board and name; the first counts.
+        captures: by board and name, as each keeper that tells of them has told first.
+        away: (board, name) of the captures that had left their keeper for there.
         heads: of each keeper, in their order.
         faults: what is wrong there, or missing.
     """
 
     def __init__(self, bucket: Bucket, db: sqlite3.Connection) -> None:
         self.bucket, self._db = bucket, db
-        self.captures: dict[tuple[BoardName, str], SentCapture] = {}
+        self.captures: dict[tuple[BoardName, str], list[ToldCapture]] = {}
+        self.away: set[tuple[str, str]] = set()
         self.heads: dict[str, list[PutHead]] = {}
         self.faults: list[str] = []
         self._told = 0
@@ -77,8 +94,7 @@ class Catalogue:
             SecurityError: not one head was made with this key, but there are some.
         """
         found = list(keeper_heads.found(self.bucket))
-        for keeper in sorted({which.keeper for which in found}):
-            self._read_keeper([which for which in found if which.keeper == keeper], key)
+        self._read_heads(found, key)
         if found and not self.heads:
             raise SecurityError(
                 f"{self.bucket.address}: no head there was made for this recovery key: "
@@ -102,26 +118,23 @@ class Catalogue:
             name = version.key
             yield name.removeprefix("packs/"), position, version.id, version.size
 
-    def _read_keeper(self, found: Iterable[FoundHead], key: bytes) -> None:
-        taken: list[PutHead] = []
-        breaks: list[tuple[range, str]] = []
+    def _read_heads(self, found: Iterable[FoundHead], key: bytes) -> None:
+        """Take what heads tell, keeper by keeper, then look whether any is missing."""
         for which in found:
             try:
                 got = keeper_heads.read(self.bucket, which, key)
             except SecurityError as error:
                 self.faults.append(str(error))
                 continue
-            if taken and got.open.number == taken[-1].head.open.number:
-                if got.digest != taken[-1].head.digest:
-                    self.faults.append(f"{_name(got)}: there is a second one, which is not used")
-                continue
-            breaks += _breaks(taken, got)
-            taken.append(PutHead(got, which.version.id))
-            self._take(got)
-        again = keeper_heads.merged(one.head.open for one in taken)
-        self.faults += (text for lost, text in breaks if not lost or set(lost) - again)
-        if taken:
-            self.heads[taken[0].head.open.keeper] = taken
+            taken = self.heads.setdefault(which.keeper, [])
+            if not taken or taken[-1].head.open.number != which.number:
+                self._take(got)
+                sealed = msgspec.structs.replace(got.sealed, packs=())
+                taken.append(PutHead(got._replace(sealed=sealed), which.version.id))
+            elif got.digest != taken[-1].head.digest:
+                self.faults.append(f"{_name(got)}: there is a second one, which is not used")
+        for put in self.heads.values():
+            self.faults += _missing([one.head for one in put])
 
     def _take(self, got: Head) -> None:
         with self._db:
@@ -130,8 +143,8 @@ class Catalogue:
                     "INSERT OR IGNORE INTO pack (name, sealed_key) VALUES (?, ?)",
                     (pack.name, pack.sealed_key),
                 )
-                query = "SELECT id FROM pack WHERE name = ?"
-                (number,) = self._db.execute(query, (pack.name,)).fetchone()
+                query = "SELECT id FROM pack WHERE name = ? AND sealed_key = ?"
+                (number,) = self._db.execute(query, (pack.name, pack.sealed_key)).fetchone()
                 for row in pack_format.rows_of(pack.rows):
                     self._told += 1
                     self._db.execute(
@@ -140,20 +153,40 @@ class Catalogue:
                     )
         for sent in got.sealed.captures:
             self._take_capture(got, sent)
+        self.away |= {(one.board, one.brief.name) for one in got.sealed.away}
+        self.away -= {*got.sealed.released}
 
     def _take_capture(self, got: Head, sent: SentCapture) -> None:
         try:
             board = names.check_board(sent.board)
-            names.CaptureName.parse(sent.brief.name)
+            seq = names.CaptureName.parse(sent.brief.name).seq
         except UsageError as error:
             self.faults.append(f"{_name(got)}: {error}")
             return
-        before = self.captures.setdefault((board, sent.brief.name), sent)
-        if before.documents[0] != sent.documents[0]:
+        if seq != sent.brief.seq:
+            self.faults.append(
+                f"{_name(got)}: it tells of capture {sent.brief.name} as number {sent.brief.seq}"
+            )
+            return
+        every = self.captures.setdefault((board, sent.brief.name), [])
+        before = next((one for one in every if one.keeper == got.open.keeper), None)
+        if before is None:
+            every.append(ToldCapture(sent, got.open.keeper))
+            before = every[0]
+        if before.sent.documents[0] != sent.documents[0]:
             self.faults.append(
                 f"{_name(got)}: it has another capture {board}/{sent.brief.name} than an earlier "
-                "one, which is used"
+                f"one, or one of keeper {before.keeper}, has told of"
             )
+
+    def ledgers_of(self, board: str) -> dict[str, list[LedgerPart]]:
+        """Return the parts of a board's ledgers, in the order in which each keeper told them."""
+        found: dict[str, list[LedgerPart]] = {}
+        for keeper, heads in self.heads.items():
+            parts = [p for put in heads for p in put.head.sealed.ledgers if p.board == board]
+            if parts:
+                found[keeper] = parts
+        return found
 
     def places(self, digest: bytes) -> list[Place]:
         """Return where a content is, the place to try first first; only packs that are there."""
@@ -172,30 +205,23 @@ class Catalogue:
         )
         return [(version, size) for version, size in rows]
 
-    def packs(self) -> Iterator[str]:
-        """Yield the names of all packs that heads tell of."""
-        yield from (name for (name,) in self._db.execute("SELECT name FROM pack ORDER BY id"))
-
-    def ledger_parts(self, board: str) -> list[LedgerPart]:
-        """Return the parts of a board's ledger, each behind the one before it."""
-        found: list[LedgerPart] = []
-        for heads in self.heads.values():
-            for part in (p for put in heads for p in put.head.sealed.ledgers if p.board == board):
-                found = [one for one in found if one.offset < part.offset]
-                found.append(part)
-        return found
+    def sealed_keys(self, pack: str) -> tuple[bytes, ...]:
+        """Return what heads tell to be the sealed key of a pack."""
+        rows = self._db.execute("SELECT sealed_key FROM pack WHERE name = ?", (pack,))
+        return tuple(key for (key,) in rows)
 
 
-def _breaks(before: list[PutHead], got: Head) -> Iterator[tuple[range, str]]:
-    """Yield the heads that are missing before one, or none where it follows another, in words."""
-    last = before[-1].head if before else None
-    number, digest = (last.open.number, last.digest) if last else (0, "")
-    lost = range(number + 1, got.open.number)
-    if lost:
-        text = f"heads {lost[0]} to {lost[-1]} before it are missing or no good"
-        yield lost, f"{_name(got)}: {text}"
-    elif got.open.previous != digest:
-        yield lost, f"{_name(got)}: it does not follow the head before it"
+def _missing(heads: Sequence[Head]) -> Iterator[str]:
+    """Yield which heads of a keeper are missing, and which does not follow the one before."""
+    again = keeper_heads.merged(one.open for one in heads)
+    number, digest = 0, ""
+    for one in heads:
+        lost = range(number + 1, one.open.number)
+        if next(keeper_heads.lacking([lost], again), None):
+            yield f"{_name(one)}: heads {lost[0]} to {lost[-1]} before it are missing or no good"
+        elif not lost and one.open.previous != digest:
+            yield f"{_name(one)}: it does not follow the head before it"
+        number, digest = one.open.number, one.digest
 
 
 def _name(got: Head) -> str:

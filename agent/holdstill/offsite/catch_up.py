@@ -1,78 +1,88 @@
-"""Takes what heads tell that the notes do not have: a run broke off, or the notes were lost."""
+"""Brings the notes up to the heads that are there: a run broke off before it knew of one.
+
+What is not in the notes somebody else has put: a copy of the store, or who has its keys. It is
+refused, for what it tells would be believed. Notes that were lost are made again from what is
+there (`notes_again`).
+"""
 
 from __future__ import annotations
 
-from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from holdstill.errors import LinkError, SecurityError
-from holdstill.offsite import keeper_heads
+from holdstill.offsite import keeper_heads, notes_again, own_heads
 from holdstill.offsite.bucket import MissingObjectError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Sequence
 
     from holdstill.offsite.bucket import Bucket
     from holdstill.offsite.head import Head
     from holdstill.offsite.keeper_heads import FoundHead
     from holdstill.offsite.offsite_settings import OffsiteSettings
-    from holdstill.offsite.sent import Sent, SentHead
+    from holdstill.offsite.sent import Sent
 
 
 def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str, ...]:
-    """Bring the notes up to the newest head; return what is there and was made by somebody else.
+    """Bring the notes up to the newest head; return what somebody is to be told of.
 
     Raises:
-        SecurityError: a head there does not follow ours, or a pack that one tells of is gone.
+        SecurityError: somebody else has put a head in this keeper's name, or our last one is not
+            the one that readers use.
         LinkError: the bucket cannot be read, or its list lags behind.
     """
-    last, strange = sent.last_head(), 0
-    listed = set()
-    warnings: list[str] = []
-    found = list(keeper_heads.found(bucket, settings.keeper, after=last.number))
-    went = _went(bucket, found, settings.keys.heads)
+    last = sent.last_head()
+    every = list(keeper_heads.found(bucket, settings.keeper, after=max(last.number - 1, 0)))
+    of_last = [which for which in every if which.number == last.number]
+    own_heads.check_one(bucket, last, of_last, settings.keys.heads)
+    found = [which for which in every if which.number > last.number]
+    if sent.is_being_made():
+        warnings = notes_again.make(bucket, sent, found, settings.keys.heads)
+    else:
+        warnings = _go_on(bucket, sent, found, settings.keys.heads)
+    following = sent.last_head().number + 1
+    if sent.is_in_doubt() and following not in {which.number for which in found}:
+        _check_is_not_there(bucket, keeper_heads.key_of(settings.keeper, following))
+    sent.note_made()
+    return tuple(warnings)
+
+
+def _go_on(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -> list[str]:
+    """Take the head of which a run did not hear whether it was put; there is no other."""
+    warnings = []
     for which in found:
-        listed.add(which.number)
         try:
-            got = keeper_heads.read(bucket, which, settings.keys.heads)
+            got = keeper_heads.read(bucket, which, key)
         except SecurityError as error:
             # Nobody takes it for a head, and ours can be put beside it.
             warnings.append(str(error))
             continue
-        if _follows(got, last):
+        last = sent.last_head()
+        if got.open.number == last.number + 1 and sent.is_begun(got.digest):
+            noted = {pack.name: pack.version for pack in sent.packs()}
             sent.take(
-                got, version=which.version.id, size=which.version.size,
-                packs=lambda name: ("" if name in went else _version_of(bucket, name), ""),
+                got, version=which.version.id, size=which.version.size, packs=noted,
+                is_found=False,
             )  # fmt: skip
-            last = sent.last_head()
         elif got.open.number > last.number:
-            strange = got.open.number
-    if strange > last.number:
-        raise SecurityError(
-            f"{bucket.address}: head {strange} there does not follow head {last.number} of ours",
-            hint="nothing was sent. A copy of this store, or an older state of it, writes there "
-            "as well. What is there stays; `holdstill offsite setup --again` goes on beside it, "
-            "as a keeper of another name",
-        )
-    if sent.is_in_doubt() and last.number + 1 not in listed:
-        _check_is_not_there(bucket, keeper_heads.key_of(settings.keeper, last.number + 1))
-    return tuple(warnings)
+            raise _strange(bucket, got, last.number)
+        elif got.digest != last.digest:
+            warnings.append(f"{keeper_heads.key_of(which.keeper, which.number)}: somebody has put "
+                            "another one over it, which nobody uses")  # fmt: skip
+    return warnings
 
 
-def _went(bucket: Bucket, found: Iterable[FoundHead], key: bytes) -> set[str]:
-    """Return the packs that heads tell were let go: these need not be there."""
-    went: set[str] = set()
-    for which in found:
-        with suppress(SecurityError):
-            went.update(keeper_heads.read(bucket, which, key).open.went)
-    return went
-
-
-def _follows(got: Head, last: SentHead) -> bool:
-    """Whether a head goes on from the last one that is noted; those that it merges may be gone."""
-    if got.open.number == last.number + 1:
-        return got.open.previous == last.digest
-    return got.open.number > last.number and 0 < got.open.merges <= last.number + 1
+def _strange(bucket: Bucket, got: Head, last: int) -> SecurityError:
+    return SecurityError(
+        f"{bucket.address}: this store has not put head {got.open.number} of keeper "
+        f"{got.open.keeper} there; its own last one is {last}",
+        hint="nothing was sent, and nothing of it is believed; what is there by us stays locked. "
+        "A copy of this store writes there as well: end that one, and have it go on as a keeper "
+        "of another name by `holdstill offsite setup --again`. Or this store was put back to an "
+        "older state: move its offsite.sqlite away, it is made again from what is there. Or "
+        "somebody has this keeper's keys: withdraw the bucket's access key, make another one, "
+        "then `holdstill offsite setup --again`",
+    )
 
 
 def _check_is_not_there(bucket: Bucket, key: str) -> None:
@@ -90,14 +100,4 @@ def _check_is_not_there(bucket: Bucket, key: str) -> None:
     raise LinkError(
         f"{bucket.address}: {key} is there, and the server does not list it yet",
         hint="nothing was sent; the next run goes on",
-    )
-
-
-def _version_of(bucket: Bucket, name: str) -> str:
-    for version in bucket.versions(keeper_heads.pack_key(name)):
-        return version.id
-    raise SecurityError(
-        f"{bucket.address}: pack {name} is gone, which a head has told of",
-        hint="`holdstill offsite verify` names all that is missing there; `holdstill offsite "
-        "setup --again` sends all that this store has anew",
     )

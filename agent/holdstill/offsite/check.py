@@ -16,7 +16,7 @@ from holdstill.offsite import keeper_heads
 from holdstill.offsite.bucket import MissingObjectError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterable, Iterator
     from datetime import datetime
 
     from holdstill.offsite.bucket import Bucket, Version
@@ -43,8 +43,11 @@ class OffsiteCheck(Record, frozen=True, kw_only=True):
         read: packs whose bytes were read; read_bytes: how many these are.
         missing: packs and heads that are gone.
         altered: what has other bytes than it was given.
-        unlocked: packs that were read and are not locked, or only until a date that is over.
+        unlocked: packs that were read, and heads, that are not locked, or only until a date that
+            is over.
         odd: what does no harm, such as versions that somebody put over a pack.
+        lost_packs: names of the packs among missing and altered.
+        unlocked_packs, unlocked_heads: names, and numbers of the keeper's own, among unlocked.
     """
 
     heads: int
@@ -55,14 +58,26 @@ class OffsiteCheck(Record, frozen=True, kw_only=True):
     altered: tuple[str, ...]
     unlocked: tuple[str, ...]
     odd: tuple[str, ...]
+    lost_packs: tuple[str, ...] = ()
+    unlocked_packs: tuple[str, ...] = ()
+    unlocked_heads: tuple[int, ...] = ()
 
 
 class Own(NamedTuple):
-    """What the keeper knows: its name, the key of its heads, and the newest of them."""
+    """What the keeper knows.
+
+    Attributes:
+        keeper: its name.
+        key: of its heads.
+        last: the newest head that it had put before the check began.
+        put: returns the digests of all heads that it has put by now, or may have put; None where
+            its notes are lost.
+    """
 
     keeper: str
     key: bytes
     last: SentHead
+    put: Callable[[], frozenset[str]] | None
 
 
 class _Findings:
@@ -73,6 +88,9 @@ class _Findings:
         self.altered: list[str] = []
         self.unlocked: list[str] = []
         self.odd: list[str] = []
+        self.lost_packs: list[str] = []
+        self.unlocked_packs: list[str] = []
+        self.unlocked_heads: list[int] = []
         self.sizes: dict[str, int] = {}
         self.heads = self.read = self.read_bytes = 0
 
@@ -89,13 +107,13 @@ def check(
         own: what the keeper knows; None on another machine.
         parts: into how many parts the packs are divided.
         turn: which of them is read; every pack has its turn once in so many.
-        is_locked: whether packs are to be locked.
+        is_locked: whether packs and heads are to be locked.
 
     Raises:
         LinkError: the bucket cannot be read.
     """
     found = _Findings()
-    _check_heads(bucket, own, found)
+    _check_heads(bucket, own, found, is_locked=is_locked)
     there = _packs_there(bucket)
     _compare(found, there)
     told = sorted(found.sizes.keys() & there.keys())
@@ -103,71 +121,100 @@ def check(
     total = sum(found.sizes[name] for name in chosen)
     progress.step(f"reading {len(chosen)} of {len(there)} packs")
     for name in chosen:
-        _check_pack(bucket, name, there[name], found)
-        if is_locked:
-            _check_lock(bucket, name, there[name], found)
+        good = _check_pack(bucket, name, there[name], found)
+        if is_locked and good:
+            _check_lock(bucket, name, good, found)
         progress.update(found.read_bytes, total)
     return OffsiteCheck(
         heads=found.heads, packs=len(found.sizes), read=found.read, read_bytes=found.read_bytes,
         missing=tuple(found.missing), altered=tuple(found.altered),
         unlocked=tuple(found.unlocked), odd=tuple(found.odd),
+        lost_packs=tuple(dict.fromkeys(found.lost_packs)),
+        unlocked_packs=tuple(found.unlocked_packs), unlocked_heads=tuple(found.unlocked_heads),
     )  # fmt: skip
 
 
-def _check_heads(bucket: Bucket, own: Own | None, found: _Findings) -> None:
+def _check_heads(
+    bucket: Bucket, own: Own | None, found: _Findings, *, is_locked: bool
+) -> None:  # fmt: skip
     every = list(keeper_heads.found(bucket))
     for keeper in sorted({which.keeper for which in every} | ({own.keeper} if own else set())):
         versions = [which for which in every if which.keeper == keeper]
         mine = own if own is not None and own.keeper == keeper else None
-        _check_chain(bucket, keeper, versions, mine, found)
+        counted = _check_chain(bucket, keeper, versions, mine, found)
+        if is_locked and (mine is not None or own is None):
+            # Without the key of heads anybody's could be there, of a keeper that never was.
+            _check_head_locks(bucket, counted, found)
 
 
 def _check_chain(
     bucket: Bucket, keeper: str, versions: list[FoundHead], own: Own | None, found: _Findings
-) -> None:
-    """Check that each head of a keeper follows the one before, and note what they tell."""
+) -> list[FoundHead]:
+    """Check that each head of a keeper follows the one before, and note what they tell.
+
+    Returns the heads that readers need: those that no later one tells again.
+    """
     number, digest = 0, ""
     sizes: dict[str, int] = {}
-    missing: list[int] = []
-    merged: set[int] = set()
-    for got, told in _good_heads(bucket, versions, own, found):
+    missing: list[range] = []
+    merged: list[range] = []
+    counted: list[FoundHead] = []
+    is_strange = _strangers(own)
+    for which, got, told in _good_heads(bucket, versions, own, found):
         if told.number == number:
             if got != digest:
                 found.odd.append(f"head {number} of keeper {keeper}: somebody put another over it")
             continue
+        if is_strange(got):
+            # Nothing that it tells is relied on.
+            found.altered.append(
+                f"head {told.number} of keeper {keeper}: this keeper has not put it; somebody "
+                "writes there in its name"
+            )
+            continue
         lost = range(number + 1, told.number)
-        missing += lost
-        merged |= keeper_heads.merged((told,))
+        missing.append(lost)
+        merged += keeper_heads.merged((told,))
         if not lost and told.previous != digest:
             found.altered.append(
                 f"head {number} of keeper {keeper}: the next one tells of another"
             )
         number, digest = told.number, got
         found.heads += 1
+        counted.append(which)
         sizes |= {pack.name: pack.size for pack in told.came}
         for name in told.went:
             sizes.pop(name, None)
     found.sizes |= sizes  # what one keeper has let go, another may need
     if own is not None and own.last.number > number:
-        missing += range(number + 1, own.last.number + 1)
+        missing.append(range(number + 1, own.last.number + 1))
     elif own is not None and own.last.number == number and own.last.digest != digest:
         found.altered.append(f"head {number} of keeper {keeper}: it is not the one that was sent")
-    gone = sorted({*missing} - merged)
-    found.missing += (f"head {one} of keeper {keeper}" for one in gone)
+    gone = keeper_heads.lacking(missing, merged)
+    found.missing += (f"{keeper_heads.in_words(one)} of keeper {keeper}" for one in gone)
+    return [one for one in counted if not any(one.number in numbers for numbers in merged)]
+
+
+def _strangers(own: Own | None) -> Callable[[str], bool]:
+    """Return what says, by its digest, whether the keeper has not put a head."""
+    if own is None or own.put is None:
+        return lambda _: False
+    put = own.put()
+    return lambda digest: digest not in put
 
 
 def _good_heads(
     bucket: Bucket, versions: list[FoundHead], own: Own | None, found: _Findings
-) -> Iterator[tuple[str, OpenPart]]:
-    """Yield digest and open part of the heads that can be read, in their order."""
+) -> Iterator[tuple[FoundHead, str, OpenPart]]:
+    """Yield the heads that can be read, in their order, with digest and open part."""
     for which in versions:
         try:
             if own is not None:
                 sealed = keeper_heads.read(bucket, which, own.key)
-                yield sealed.digest, sealed.open
+                yield which, sealed.digest, sealed.open
                 continue
             told, digest = keeper_heads.read_open(bucket, which)
-            yield digest, told
+            yield which, digest, told
         except (SecurityError, MissingObjectError) as error:
             found.altered.append(f"head {which.number} of keeper {which.keeper}: {error}")
 
@@ -183,8 +230,10 @@ def _compare(found: _Findings, there: dict[str, list[Version]]) -> None:
     for name, size in sorted(found.sizes.items()):
         if name not in there:
             found.missing.append(f"pack {name}")
+            found.lost_packs.append(name)
         elif not any(version.size == size for version in there[name]):
             found.altered.append(f"pack {name}: it has not the {size} bytes that were sent")
+            found.lost_packs.append(name)
     unknown = sorted(name for name in there if name not in found.sizes)
     if unknown:
         found.odd.append(
@@ -193,7 +242,10 @@ def _compare(found: _Findings, there: dict[str, list[Version]]) -> None:
         )
 
 
-def _check_pack(bucket: Bucket, name: str, versions: list[Version], found: _Findings) -> None:
+def _check_pack(
+    bucket: Bucket, name: str, versions: list[Version], found: _Findings
+) -> list[Version]:
+    """Read all versions of a pack; return those that are what was sent."""
     digests = [_digest(bucket, version) for version in versions]
     found.read += 1
     found.read_bytes += versions[0].size
@@ -201,8 +253,10 @@ def _check_pack(bucket: Bucket, name: str, versions: list[Version], found: _Find
         known = f"pack {name}: it has not the {found.sizes[name]} bytes that were sent"
         if known not in found.altered:
             found.altered.append(f"pack {name}: its bytes are not those that were sent")
+            found.lost_packs.append(name)
     elif len(set(digests)) > 1:
         found.odd.append(f"pack {name}: somebody put something over it; what was sent is there")
+    return [one for one, got in zip(versions, digests, strict=True) if got == name]
 
 
 def _digest(bucket: Bucket, version: Version) -> str:
@@ -212,11 +266,27 @@ def _digest(bucket: Bucket, version: Version) -> str:
     return total.hexdigest()
 
 
-def _check_lock(bucket: Bucket, name: str, versions: list[Version], found: _Findings) -> None:
-    now = bucket.now()
-    ends = [bucket.locked(one.key, one.id).until for one in versions]
-    if not any(end is not None and end > now for end in ends):
+def _check_lock(bucket: Bucket, name: str, good: list[Version], found: _Findings) -> None:
+    """Check that what was sent is locked; a lock on what somebody put over it keeps nothing."""
+    ends = [bucket.locked(one.key, one.id).until for one in good]
+    if not any(_is_locked(bucket, end) for end in ends):
         found.unlocked.append(f"pack {name}: {_told(ends)}")
+        found.unlocked_packs.append(name)
+
+
+def _check_head_locks(bucket: Bucket, heads: Iterable[FoundHead], found: _Findings) -> None:
+    for which in heads:
+        try:
+            end = bucket.locked(which.version.key, which.version.id).until
+        except MissingObjectError:
+            continue  # gone since it was read: the next run says so
+        if not _is_locked(bucket, end):
+            found.unlocked.append(f"head {which.number} of keeper {which.keeper}: {_told([end])}")
+            found.unlocked_heads.append(which.number)
+
+
+def _is_locked(bucket: Bucket, end: datetime | None) -> bool:
+    return end is not None and end > bucket.now()
 
 
 def _told(ends: list[datetime | None]) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import SecurityError, VerificationError
@@ -89,7 +88,7 @@ class Fetcher:
         if end > size:
             return b""  # it is shorter than the pack that was told of
         key = keeper_heads.pack_key(pack)
-        found = Version(key, version, size, written_at=datetime.min.replace(tzinfo=UTC))
+        found = Version(key, version, size)
         return self._catalogue.bucket.read(found, first=first, length=end - first)
 
     def _write(self, place: Place, sealed: bytes, folder: Path) -> bool:

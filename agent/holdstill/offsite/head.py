@@ -13,9 +13,10 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import struct
 import zlib
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 from nacl import bindings
@@ -24,12 +25,20 @@ from nacl.exceptions import CryptoError
 from holdstill.errors import SecurityError
 from holdstill.model.layout import Record
 from holdstill.model.protocol import CaptureBrief
+from holdstill.offsite import pack_format
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 LIMIT = 256 << 20
 """Bytes of a head, and of its sealed part unpacked, that we are willing to read."""
 _MAGIC, _VERSION = b"holdstill head\0\0", 1
 _HEADER = struct.Struct(">16sII")
 _NONCE = bindings.crypto_aead_xchacha20poly1305_ietf_NPUBBYTES
+_PACK_NAME = re.compile(r"[0-9a-f]{64}")
+_DIGEST = 32
+_END = 1 << 63
+"""What no offset, size or number reaches: they are kept in signed 64 bits."""
 
 
 class PackObject(Record, frozen=True, kw_only=True):
@@ -63,11 +72,18 @@ class OpenPart(Record, frozen=True, kw_only=True):
 
 
 class PackRows(Record, frozen=True, kw_only=True):
-    """What is in a pack: its key, sealed for the owner, and its rows, packed."""
+    """What is in a pack.
+
+    Attributes:
+        sealed_key: the pack's key, sealed for the owner.
+        rows: of its contents, packed.
+        is_foreign: whether another keeper has made it: what its rows say nobody has tried.
+    """
 
     name: str
     sealed_key: bytes
     rows: bytes
+    is_foreign: bool = False
 
 
 class SentCapture(Record, frozen=True, kw_only=True):
@@ -152,7 +168,7 @@ def open_part(data: bytes) -> OpenPart:
 
 
 def decode(data: bytes, key: bytes) -> Head:
-    """Read a head.
+    """Read a head. What comes back can be relied on to be of sound form, whoever made it.
 
     Raises:
         SecurityError: it is no head, or not one that was made with this key.
@@ -171,6 +187,7 @@ def decode(data: bytes, key: bytes) -> Head:
         raise SecurityError("it was altered, or sealed with another key") from error
     except (zlib.error, msgspec.MsgspecError) as error:
         raise SecurityError(f"its sealed part cannot be read: {error}") from error
+    _check_sealed(sealed)
     return Head(told, sealed, digest(data))
 
 
@@ -188,4 +205,39 @@ def _halves(data: bytes) -> tuple[OpenPart, bytes, bytes]:
         told = msgspec.json.decode(data[_HEADER.size : end], type=OpenPart)
     except msgspec.MsgspecError as error:
         raise SecurityError(f"its open part cannot be read: {error}") from error
+    _check_open(told)
     return told, data[:end], data[end:]
+
+
+def _check_open(told: OpenPart) -> None:
+    _check_names((*(pack.name for pack in told.came), *told.went))
+    _check_numbers((told.number, *(pack.size for pack in told.came)))
+    if not 0 <= told.merges <= told.number:
+        raise SecurityError(f"it says that it merges heads from {told.merges} on")
+
+
+def _check_sealed(sealed: SealedPart) -> None:
+    for pack in sealed.packs:
+        if any(row.offset + row.length >= _END for row in pack_format.rows_of(pack.rows)):
+            raise SecurityError(f"it tells of contents behind every end, in pack {pack.name[:80]}")
+    _check_names(pack.name for pack in sealed.packs)
+    _check_names(name for one in sealed.away for name in one.packs)
+    _check_numbers(one.brief.seq for one in sealed.captures)
+    _check_numbers(one.brief.seq for one in sealed.away)
+    _check_numbers(n for part in sealed.ledgers for n in (part.offset, part.length))
+    digests = [document for one in sealed.captures for document in one.documents]
+    digests += [part.digest for part in sealed.ledgers]
+    if any(len(one) != _DIGEST for one in digests):
+        raise SecurityError("a digest in it has another length")
+
+
+def _check_names(names: Iterable[str]) -> None:
+    for name in names:
+        if not _PACK_NAME.fullmatch(name):
+            raise SecurityError(f"it names a pack {name[:80]!r}, as none is named")
+
+
+def _check_numbers(numbers: Iterable[int]) -> None:
+    for number in numbers:
+        if not 0 <= number < _END:
+            raise SecurityError(f"a number in it is out of range: {number}")

@@ -1,14 +1,17 @@
 """What is needed off-site stays locked; what no capture needs any more is let go when it may be.
 
 A pack that is mostly dead when its lock is to be lengthened is not locked again: what is alive of
-it is packed anew, from the keeper's own contents, and the pack ends with its lock.
+it is packed anew, from the keeper's own contents, and the pack ends with its lock. A pack is
+deleted after a head has told that it is let go, and where its contents are now: cut off anywhere,
+whatever heads tell is there.
 """
 
 from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from datetime import timedelta
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.errors import LinkError
 from holdstill.offsite import keeper_heads
@@ -18,10 +21,12 @@ from holdstill.system import clocks
 if TYPE_CHECKING:
     from holdstill.offsite.bucket import Bucket
     from holdstill.offsite.locks import Locks
-    from holdstill.offsite.sent import Sent, SentHead, SentPack
+    from holdstill.offsite.sent import LetGo, Sent, SentHead, SentPack
 
 MOSTLY_DEAD = 0.3
 """Share of a pack's bytes that has to be needed, for the pack to be locked again as it is."""
+_AGAIN = timedelta(days=1)
+"""After which the server is asked again to delete what it did not."""
 
 
 class Needed(Protocol):
@@ -31,19 +36,33 @@ class Needed(Protocol):
         """Return the digests from one up to another, not including it, that are needed."""
 
 
+class PackAgain(NamedTuple):
+    """A pack of which contents are to be sent again.
+
+    Attributes:
+        pack: which.
+        digests: of what is needed of it.
+        is_lost: whether it is not there as it was sent; else it is mostly dead.
+    """
+
+    pack: SentPack
+    digests: tuple[bytes, ...]
+    is_lost: bool
+
+
 @dataclass(frozen=True)
 class KeptLocked:
     """What became of packs.
 
     Attributes:
         extended: locks that were lengthened, of packs and heads.
-        deleted: packs that were let go.
-        mostly_dead: packs, each with the digests that are to be packed anew.
+        again: packs of which contents are to be sent again.
+        missing_heads: numbers of heads that are not there any more.
     """
 
     extended: int
-    deleted: int
-    mostly_dead: tuple[tuple[SentPack, tuple[bytes, ...]], ...]
+    again: tuple[PackAgain, ...]
+    missing_heads: tuple[int, ...]
 
 
 def keep(
@@ -59,28 +78,56 @@ def keep(
         keeper: whose heads.
         is_sure: whether that is all; if not, every pack is taken for needed.
 
+    What is gone keeps no lock behind it from being lengthened.
+
     Raises:
         LinkError: a lock could not be lengthened.
     """
-    alive, away = _live_bytes(sent, needed), sent.away_packs()
-    lost: list[MissingObjectError] = []  # what is gone keeps no lock behind it from being longer
-    extended, deleted, dead = _extend_heads(bucket, sent, locks, keeper, lost), 0, []
+    alive, away, lost = _live_bytes(sent, needed), sent.away_packs(), sent.lost()
+    extended, missing_heads = _extend_heads(bucket, sent, locks, keeper)
+    again: list[PackAgain] = []
     for pack in sent.packs():
-        live = alive.get(pack.id, 0)
+        live, is_lost = alive.get(pack.id, 0), pack.name in lost
         may_go = is_sure and pack.name not in away
         if may_go and not live:
-            deleted += locks.is_over(pack.until) and _is_deleted(bucket, sent, pack)
-        elif may_go and live < MOSTLY_DEAD * pack.size and locks.is_time(pack.until):
-            dead.append((pack, _needed_of(sent, pack, needed)))
-        elif locks.is_due(pack.until):
+            if is_lost or locks.is_over(pack.until):
+                sent.note_gone(pack.name)
+            continue
+        is_mostly_dead = may_go and live < MOSTLY_DEAD * pack.size and locks.is_time(pack.until)
+        if not (is_lost or is_mostly_dead) and locks.is_due(pack.until):
             try:
                 extend(bucket, sent, locks, pack)
                 extended += 1
-            except MissingObjectError as error:
-                lost.append(error)
+            except MissingObjectError:
+                sent.note_lost([pack.name])
+                is_lost = True
+        if is_lost or is_mostly_dead:
+            again.append(PackAgain(pack, _needed_of(sent, pack, needed), is_lost))
+    return KeptLocked(extended, tuple(again), missing_heads)
+
+
+def hold_away(bucket: Bucket, sent: Sent, locks: Locks, keeper: str) -> int:
+    """Lengthen the locks of what captures need that have left, and nothing else's.
+
+    Raises:
+        MissingObjectError: not all of it is there; of what is, all locks are lengthened.
+        LinkError: a lock could not be lengthened.
+    """
+    extended, missing_heads = _extend_heads(bucket, sent, locks, keeper)
+    lost = [keeper_heads.key_of(keeper, number) for number in missing_heads]
+    away = sent.away_packs()
+    for pack in (one for one in sent.packs() if one.name in away and locks.is_due(one.until)):
+        try:
+            extend(bucket, sent, locks, pack)
+            extended += 1
+        except MissingObjectError:
+            lost.append(keeper_heads.pack_key(pack.name))
     if lost:
-        raise lost[0]
-    return KeptLocked(extended, deleted, tuple(dead))
+        raise MissingObjectError(
+            f"{bucket.address}: {', '.join(lost)} is not there",
+            hint="`holdstill offsite verify ADDRESS` says what is missing of that copy",
+        )
+    return extended
 
 
 def extend(bucket: Bucket, sent: Sent, locks: Locks, pack: SentPack) -> None:
@@ -91,9 +138,10 @@ def extend(bucket: Bucket, sent: Sent, locks: Locks, pack: SentPack) -> None:
 
 
 def _extend_heads(
-    bucket: Bucket, sent: Sent, locks: Locks, keeper: str, lost: list[MissingObjectError]
-) -> int:
-    extended = 0
+    bucket: Bucket, sent: Sent, locks: Locks, keeper: str
+) -> tuple[int, tuple[int, ...]]:  # fmt: skip
+    """Lengthen locks; return how many, and which heads are not there."""
+    extended, missing = 0, []
     for one in sent.heads():
         key = keeper_heads.key_of(keeper, one.number)
         if one.merged_by:
@@ -101,12 +149,12 @@ def _extend_heads(
         elif locks.until is not None and locks.is_due(one.until):
             try:
                 bucket.extend(key, one.version, locks.until)
-            except MissingObjectError as error:
-                lost.append(error)
+            except MissingObjectError:
+                missing.append(one.number)
                 continue
             sent.note_lock("head", one.number, locks.until_text)
             extended += 1
-    return extended
+    return extended, tuple(missing)
 
 
 def _let_go(bucket: Bucket, sent: Sent, locks: Locks, key: str, one: SentHead) -> None:
@@ -144,14 +192,27 @@ def _needed_of(sent: Sent, pack: SentPack, needed: Needed) -> tuple[bytes, ...]:
     )
 
 
-def _is_deleted(bucket: Bucket, sent: Sent, pack: SentPack) -> bool:
-    """Delete a pack; False while the server holds it.
+def delete_told(bucket: Bucket, sent: Sent, locks: Locks) -> int:
+    """Delete what the heads have told is let go; return how many packs that were.
 
-    First it is noted: what a new capture needs of it is then sent again, whatever becomes of it.
+    Raises:
+        LinkError: the server cannot be asked.
     """
-    sent.note_gone(pack.name)
+    due = [pack for pack in sent.let_go() if locks.is_over(pack.until)]
+    return sum(_is_deleted(bucket, sent, locks, pack) for pack in due)
+
+
+def _is_deleted(bucket: Bucket, sent: Sent, locks: Locks, pack: LetGo) -> bool:
+    """Delete a pack; False while the server holds it, for another keeper's lock say."""
+    key = keeper_heads.pack_key(pack.name)
     try:
-        bucket.delete(keeper_heads.pack_key(pack.name), pack.version)
+        bucket.delete(key, pack.version)
+    except MissingObjectError:
+        pass
     except LinkError:
+        until = bucket.locked(key, pack.version).until
+        later = locks.now + _AGAIN
+        sent.note_held(pack.name, clocks.rfc3339(max(until or later, later)))
         return False
+    sent.note_deleted(pack.name)
     return True

@@ -10,7 +10,7 @@ from holdstill.offsite import head
 from holdstill.offsite.bucket import MissingObjectError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from holdstill.offsite.bucket import Bucket, Version
     from holdstill.offsite.head import Head, OpenPart
@@ -97,9 +97,32 @@ def check_place(which: FoundHead, told: OpenPart) -> None:
         raise SecurityError(f"it is head {told.number} of keeper {told.keeper}")
 
 
-def merged(told: Iterable[OpenPart]) -> set[int]:
+def merged(told: Iterable[OpenPart]) -> list[range]:
     """Return the numbers of the heads that later ones tell all of again: these may be gone."""
-    return {number for one in told if one.merges for number in range(one.merges, one.number)}
+    return [range(one.merges, one.number) for one in told if one.merges]
+
+
+def lacking(lost: Iterable[range], again: Sequence[range]) -> Iterator[range]:
+    """Yield what of ranges of heads that are not there no head tells again.
+
+    Ranges, and no sets of numbers: whoever puts a head says which number it has.
+    """
+    for numbers in lost:
+        first = numbers.start
+        for told in sorted(again, key=lambda one: one.start):
+            if told.start >= numbers.stop:
+                break
+            if first < told.start:
+                yield range(first, told.start)
+            first = max(first, told.stop)
+        if first < numbers.stop:
+            yield range(first, numbers.stop)
+
+
+def in_words(numbers: range) -> str:
+    """Return "head 3" or "heads 3 to 5"."""
+    first, last = numbers[0], numbers[-1]
+    return f"head {first}" if first == last else f"heads {first} to {last}"
 
 
 def _bytes(bucket: Bucket, version: Version) -> bytes:

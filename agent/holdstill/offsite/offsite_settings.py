@@ -54,6 +54,8 @@ class OffsiteSettings(Record, frozen=True, kw_only=True):
         lock_days: how long packs are locked, counted from when they were last needed; 0 = never.
         keep_here: how many captures of each board, the newest, stay at the keeper once they are
             off-site; older ones leave, unless they are pinned. 0 = all stay.
+        proved: what `offsite prove` printed, which shows that the paper opens what this keeper
+            has sent; `keep_here` needs it.
         rate: most bytes a second that are sent; 0 = no limit.
         prices: of the owner.
     """
@@ -65,6 +67,7 @@ class OffsiteSettings(Record, frozen=True, kw_only=True):
     access_key: str = ""
     lock_days: int = 30
     keep_here: int = 0
+    proved: str = ""
     rate: ByteSize = ByteSize(0)
     prices: Prices = Prices()
 
@@ -107,6 +110,11 @@ def write(root: Path, settings: OffsiteSettings) -> None:
     files.publish(root / NAME, text.encode())
 
 
+def remove(root: Path) -> None:
+    """Remove the document; a store without one has no off-site copy."""
+    (root / NAME).unlink(missing_ok=True)
+
+
 def _problems(found: OffsiteSettings) -> list[str]:
     problems = []
     try:
@@ -115,12 +123,12 @@ def _problems(found: OffsiteSettings) -> list[str]:
         problems.append(f"address: {error}")
     if _KEEPER.fullmatch(found.keeper) is None:
         problems.append("keeper: must be 16 hexadecimal digits")
-    for name, value in (("recipient", found.recipient), ("heads", found.heads)):
-        try:
-            is_key = len(base64.b64decode(value, validate=True)) == SIZE
-        except binascii.Error:
-            is_key = False
-        problems += [] if is_key else [f"{name}: must be {SIZE} bytes in base64"]
+    no_keys = [
+        f"{name}: must be {SIZE} bytes in base64"
+        for name, value in (("recipient", found.recipient), ("heads", found.heads))
+        if not _is_key(value)
+    ]
+    problems += no_keys
     if not 0 <= found.lock_days <= 3650:
         problems.append("lock_days: must be from 0 to 3650")
     if found.keep_here < 0:
@@ -129,4 +137,17 @@ def _problems(found: OffsiteSettings) -> list[str]:
         problems.append(
             "keep_here: needs lock_days, for whoever has the access key could delete the only copy"
         )
+    if found.keep_here and not no_keys and found.proved != found.keys.proof(found.keeper):
+        problems.append(
+            "keep_here: needs proved, for nothing has shown yet that the recovery key opens the "
+            f"only copy: run `holdstill offsite prove {found.address}` where the paper is, and "
+            f"add the line that it prints for keeper {found.keeper}"
+        )
     return problems
+
+
+def _is_key(text: str) -> bool:
+    try:
+        return len(base64.b64decode(text, validate=True)) == SIZE
+    except binascii.Error:
+        return False

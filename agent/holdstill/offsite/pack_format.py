@@ -49,6 +49,13 @@ _AS_IT_IS, _ZLIB = b"\0", b"\1"
 _LEVEL = 3
 """Of zlib-ng: 112 MiB/s to 0.374, where zlib itself gives 59 MiB/s and 0.373, and its level 6 26
 MiB/s and 0.356 (1800 contents of a Debian /usr, one processor)."""
+_SLICE, _SLICES = 16 << 10, 3
+_TRIED = 128 << 10
+"""Bytes from which on three slices of a record are tried first. They name 10 of 152 MiB of a
+Debian /usr that packing brings nothing, for 0.002 % more bytes; on random bytes packing takes
+ten times as long as sealing."""
+_BRINGS = 0.99
+"""What has to become of the slices for the whole to be packed."""
 _RECORD_MAX = SEGMENT + 64
 _ROW = struct.Struct(">32sQII")
 ROW_SIZE = _ROW.size
@@ -108,11 +115,24 @@ def seal_record(
     data: bytes, key: bytes, number: int, digest: bytes, *, segment: int, is_last: bool
 ) -> bytes:
     """Return a record, with its length before it."""
-    packed = compress(data, _LEVEL)
-    plain = _ZLIB + packed if len(packed) < len(data) else _AS_IT_IS + data
+    plain = _packed(data)
     extra = _OF_RECORD.pack(digest, segment, is_last)
     sealed = bindings.crypto_aead_xchacha20poly1305_ietf_encrypt(plain, extra, _nonce(number), key)
     return LENGTH.pack(len(sealed)) + sealed
+
+
+def _packed(data: bytes) -> bytes:
+    slices = _slices(data) if len(data) >= _TRIED else b""
+    if not slices or len(compress(slices, _LEVEL)) < _BRINGS * len(slices):
+        packed = compress(data, _LEVEL)
+        if len(packed) < len(data):
+            return _ZLIB + packed
+    return _AS_IT_IS + data
+
+
+def _slices(data: bytes) -> bytes:
+    step = (len(data) - _SLICE) // (_SLICES - 1)
+    return b"".join(data[at : at + _SLICE] for at in range(0, _SLICES * step, step))
 
 
 def open_content(sealed: bytes, row: Row, key: bytes) -> Iterator[bytes]:

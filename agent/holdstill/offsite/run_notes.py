@@ -35,6 +35,7 @@ class RunNotes(Record, frozen=True, kw_only=True):
         away: board to the captures that are off-site alone.
         checked_at: when `offsite verify` last looked, "" for never.
         findings: what it found missing, altered or not locked.
+        part: which part of all it has read last, where it reads one at a time.
     """
 
     since: str
@@ -46,14 +47,25 @@ class RunNotes(Record, frozen=True, kw_only=True):
     away: dict[str, tuple[str, ...]] = msgspec.field(default_factory=dict)
     checked_at: str = ""
     findings: tuple[str, ...] = ()
+    part: int = 0
 
 
 def load(root: Path) -> RunNotes | None:
-    """Return the notes of a store; None if it has no off-site copy, or they cannot be read."""
+    """Return the notes of a store; None if it has no off-site copy.
+
+    Notes that are damaged may have told of anything: that is a finding itself.
+    """
+    path = root / NAME
     try:
-        return msgspec.json.decode(files.read_regular(root / NAME), type=RunNotes)
-    except (OSError, msgspec.MsgspecError):
+        return msgspec.json.decode(files.read_regular(path), type=RunNotes)
+    except FileNotFoundError:
         return None
+    except (OSError, msgspec.MsgspecError) as error:
+        lost = (
+            f"{path} cannot be read: {error}; what was found before is not known; what to do: "
+            "`holdstill offsite verify` looks at all once more"
+        )
+        return RunNotes(since=clocks.rfc3339(datetime.fromtimestamp(0, UTC)), findings=(lost,))
 
 
 def save(root: Path, notes: RunNotes) -> None:
@@ -62,9 +74,29 @@ def save(root: Path, notes: RunNotes) -> None:
 
 
 def change(root: Path, now: datetime, **changed: object) -> None:
-    """Change some of the notes; those that are not there begin now."""
-    before = load(root) or RunNotes(since=clocks.rfc3339(now))
-    save(root, msgspec.structs.replace(before, **changed))
+    """Change some of the notes, alone; those that are not there begin now."""
+    with files.alone_in(root):
+        before = load(root) or RunNotes(since=clocks.rfc3339(now))
+        save(root, msgspec.structs.replace(before, **changed))
+
+
+def note_findings(root: Path, now: datetime, found: tuple[str, ...], *, part: int) -> None:
+    """Note what was found missing, altered or not locked.
+
+    Args:
+        root: of the store.
+        now: when.
+        found: in words, each with what to do.
+        part: which part of all was read; 0 for all. What another part has shown stays until all
+            is read, or set up again.
+    """
+    with files.alone_in(root):
+        before = load(root) or RunNotes(since=clocks.rfc3339(now))
+        stays = tuple(dict.fromkeys((*before.findings, *found))) if part else found
+        noted = msgspec.structs.replace(
+            before, checked_at=clocks.rfc3339(now), findings=stays, part=part or before.part
+        )
+        save(root, noted)
 
 
 def troubles(root: Path, now: datetime) -> Iterator[str]:
@@ -83,8 +115,8 @@ def troubles(root: Path, now: datetime) -> Iterator[str]:
         )
     yield from (f"off-site: {text}" for text in notes.left[:_MOST])
     yield from (
-        f"off-site: {text} (`holdstill offsite verify`, {notes.checked_at}); what to do: "
-        "`holdstill offsite setup --again` sends all that this store has anew"
+        f"off-site: {text} (`holdstill offsite verify`, {notes.checked_at}); until all is read "
+        "again and in order nothing leaves this store"
         for text in notes.findings[:_MOST]
     )
 

@@ -3,6 +3,9 @@
 It can be made again from the keeper's heads (`Sent.take`), with the key of heads alone. A pack is
 noted when it is put, and belongs to a head when that is put as well: what a run that broke off has
 put is not sent again.
+
+A head is noted, by its digest, before it is put. So a head that is there and not in the notes is
+somebody else's; only notes that are empty are made from what is there.
 """
 
 from __future__ import annotations
@@ -18,7 +21,7 @@ from holdstill.offsite import pack_format
 from holdstill.offsite.head import AwayCapture, LedgerPart, PackObject, PackRows
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
     from holdstill.offsite.head import Head
@@ -26,16 +29,17 @@ if TYPE_CHECKING:
 
 NAME = "offsite.sqlite"
 _PATIENCE = 60.0
-_VERSION = 2
+_VERSION = 3
 _SCHEMA = """\
 CREATE TABLE pack (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, size INTEGER NOT NULL,
  version TEXT NOT NULL, until TEXT NOT NULL, head INTEGER, sealed_key BLOB NOT NULL,
- rows BLOB NOT NULL);
+ rows BLOB NOT NULL, is_foreign INTEGER NOT NULL);
 CREATE TABLE content (digest BLOB PRIMARY KEY, pack INTEGER NOT NULL, length INTEGER NOT NULL)
  WITHOUT ROWID;
 CREATE INDEX content_pack ON content (pack);
 CREATE TABLE head (number INTEGER PRIMARY KEY, digest TEXT NOT NULL, version TEXT NOT NULL,
- until TEXT NOT NULL, size INTEGER NOT NULL, merged_by INTEGER NOT NULL DEFAULT 0);
+ until TEXT NOT NULL, size INTEGER NOT NULL, merged_by INTEGER NOT NULL DEFAULT 0,
+ is_found INTEGER NOT NULL DEFAULT 0);
 CREATE TABLE capture (board TEXT NOT NULL, name TEXT NOT NULL, manifest BLOB NOT NULL,
  signature BLOB NOT NULL, enrolment BLOB NOT NULL, PRIMARY KEY (board, name)) WITHOUT ROWID;
 CREATE TABLE ledger (board TEXT NOT NULL, offset INTEGER NOT NULL, length INTEGER NOT NULL,
@@ -44,11 +48,17 @@ CREATE TABLE away (board TEXT NOT NULL, name TEXT NOT NULL, told BLOB NOT NULL,
  PRIMARY KEY (board, name)) WITHOUT ROWID;
 CREATE TABLE away_pack (board TEXT NOT NULL, name TEXT NOT NULL, pack TEXT NOT NULL,
  PRIMARY KEY (board, name, pack)) WITHOUT ROWID;
-CREATE TABLE went (name TEXT PRIMARY KEY) WITHOUT ROWID;
-CREATE TABLE doubt (number INTEGER PRIMARY KEY);
-INSERT INTO doubt VALUES (1);
+CREATE TABLE gone_head (digest TEXT PRIMARY KEY) WITHOUT ROWID;
+CREATE TABLE went (name TEXT PRIMARY KEY, version TEXT NOT NULL, until TEXT NOT NULL,
+ told INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE lost (name TEXT PRIMARY KEY) WITHOUT ROWID;
+CREATE TABLE doubt (digest TEXT PRIMARY KEY) WITHOUT ROWID;
+INSERT INTO doubt VALUES ('');
 """
-"""doubt: the head after the last one that is noted, if it may have been put all the same."""
+"""went: packs that are let go; told by a head already, or not; not to be deleted until then.
+lost: packs of which what was sent is not there.
+doubt: of heads that may have been put after the last one that is noted; '' for any: the notes are
+being made from what is there."""
 
 
 class SentPack(NamedTuple):
@@ -61,11 +71,20 @@ class SentPack(NamedTuple):
     until: str
 
 
+class LetGo(NamedTuple):
+    """A pack that a head has told is let go: to be deleted, not before `until`, "" for at once."""
+
+    name: str
+    version: str
+    until: str
+
+
 class SentHead(NamedTuple):
     """A head that was put.
 
     Attributes:
         merged_by: number of a later head that tells all of it again; 0 for none.
+        is_found: whether it was there when these notes were made, whoever has put it.
     """
 
     number: int
@@ -74,6 +93,7 @@ class SentHead(NamedTuple):
     until: str
     size: int
     merged_by: int
+    is_found: int
 
 
 class Sent:
@@ -118,10 +138,10 @@ class Sent:
         return (row[0], row[1], row[2]) if row else None
 
     def pack_of(self, digest: bytes) -> str | None:
-        """Return the pack that a head tells to have a content."""
+        """Return the pack that a head tells to have a content; None if another keeper made it."""
         query = (
             "SELECT name FROM content JOIN pack ON pack.id = content.pack "
-            "WHERE digest = ? AND head IS NOT NULL"
+            "WHERE digest = ? AND head IS NOT NULL AND NOT is_foreign"
         )
         row = self._db.execute(query, (digest,)).fetchone()
         return row[0] if row else None
@@ -134,50 +154,85 @@ class Sent:
     def last_head(self) -> SentHead:
         """Return the newest head; of number 0 before the first."""
         row = self._db.execute("SELECT * FROM head ORDER BY number DESC LIMIT 1").fetchone()
-        return SentHead._make(row) if row else SentHead(0, "", "", "", 0, 0)
+        return SentHead._make(row) if row else SentHead(0, "", "", "", 0, 0, 0)
 
     def heads(self) -> tuple[SentHead, ...]:
         """Return all heads."""
         return tuple(map(SentHead._make, self._db.execute("SELECT * FROM head ORDER BY number")))
 
-    def begin_head(self, number: int) -> None:
+    def every_head(self) -> frozenset[str]:
+        """Return the digests of all heads that were put, or may have been, gone ones as well."""
+        query = (
+            "SELECT digest FROM head UNION SELECT digest FROM gone_head "
+            "UNION SELECT digest FROM doubt"
+        )
+        return frozenset(digest for (digest,) in self._db.execute(query))
+
+    def begin_head(self, digest: str) -> None:
         """Note that a head is about to be put, of which nobody may be told whether it was."""
         with self._db:
-            self._db.execute("INSERT OR IGNORE INTO doubt VALUES (?)", (number,))
+            self._db.execute("INSERT OR IGNORE INTO doubt VALUES (?)", (digest,))
 
     def is_in_doubt(self) -> bool:
         """Return whether there may be a newer head than is noted: see `begin_head`."""
         return self._db.execute("SELECT 1 FROM doubt").fetchone() is not None
 
-    def note_pack(self, pack: Pack, *, version: str, until: str) -> None:
-        """Note that a pack was put."""
+    def is_begun(self, digest: str) -> bool:
+        """Return whether a head that is not noted is one that was about to be put."""
+        query = "SELECT 1 FROM doubt WHERE digest = ?"
+        return bool(digest) and self._db.execute(query, (digest,)).fetchone() is not None
+
+    def is_being_made(self) -> bool:
+        """Return whether the notes are new, and to be made of what is there."""
+        return self._db.execute("SELECT 1 FROM doubt WHERE digest = ''").fetchone() is not None
+
+    def note_made(self) -> None:
+        """Note that all that is there was taken: what comes to it from now on is put by us."""
         with self._db:
-            self._add_pack(pack.name, pack.size, version, until, None, pack.sealed_key, pack.rows)
+            self._db.execute("DELETE FROM doubt WHERE digest = ''")
+
+    def note_pack(self, pack: Pack, *, version: str, until: str, is_foreign: bool = False) -> None:
+        """Note that a pack was put, by us or another keeper.
+
+        A content that is packed again is in the newer pack from then on, but for a foreign one:
+        of what we have nothing is looked for in what others say that they have.
+        """
+        rows = PackRows(
+            name=pack.name, sealed_key=pack.sealed_key, rows=pack.rows, is_foreign=is_foreign
+        )
+        with self._db:
+            self._add_pack(rows, pack.size, version, until, is_newest=not is_foreign)
+            # One that was let go may be taken over from another keeper later.
+            self._db.execute("DELETE FROM went WHERE name = ?", (pack.name,))
 
     def _add_pack(
-        self, name: str, size: int, version: str, until: str, head: int | None,
-        sealed_key: bytes, rows: bytes,
-    ) -> None:  # fmt: skip
+        self, pack: PackRows, size: int, version: str, until: str, *, is_newest: bool
+    ) -> None:
         found = self._db.execute(
-            "INSERT OR IGNORE INTO pack (name, size, version, until, head, sealed_key, rows) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
-            (name, size, version, until, head, sealed_key, rows),
+            "INSERT OR IGNORE INTO pack (name, size, version, until, sealed_key, rows, "
+            "is_foreign) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
+            (pack.name, size, version, until, pack.sealed_key, pack.rows, pack.is_foreign),
         ).fetchone()
         if found is not None:
             self._db.executemany(
-                # Replaced: a content that is packed again is in the newer pack from then on.
-                "INSERT OR REPLACE INTO content VALUES (?, ?, ?)",
-                ((row.digest, found[0], row.length) for row in pack_format.rows_of(rows)),
+                "INSERT OR REPLACE INTO content VALUES (?, ?, ?)"
+                if is_newest
+                else "INSERT OR IGNORE INTO content VALUES (?, ?, ?)",
+                ((row.digest, found[0], row.length) for row in pack_format.rows_of(pack.rows)),
             )
 
     def untold(self) -> tuple[tuple[PackObject, PackRows], ...]:
         """Return the packs that no head has told of yet."""
         rows = self._db.execute(
-            "SELECT name, size, sealed_key, rows FROM pack WHERE head IS NULL ORDER BY id"
+            "SELECT name, size, sealed_key, rows, is_foreign FROM pack WHERE head IS NULL "
+            "ORDER BY id"
         )
         return tuple(
-            (PackObject(name=name, size=size), PackRows(name=name, sealed_key=key, rows=packed))
-            for name, size, key, packed in rows
+            (
+                PackObject(name=name, size=size),
+                PackRows(name=name, sealed_key=key, rows=packed, is_foreign=bool(is_foreign)),
+            )
+            for name, size, key, packed, is_foreign in rows
         )
 
     def note_head(self, head: Head, *, version: str, until: str, size: int) -> None:
@@ -189,19 +244,23 @@ class Sent:
                 (number, head.digest, version, until, size),
             )
             self._db.execute("DELETE FROM doubt")
-            # Rows are in the head now: no need to have them twice.
-            self._db.executemany(
-                "UPDATE pack SET head = ?, rows = x'' WHERE name = ?",
-                ((number, pack.name) for pack in head.open.came),
-            )
             self._note_told(head)
 
     def forget_head(self, number: int) -> None:
         """Note that a head that was merged is gone."""
         with self._db:
+            self._db.execute(
+                "INSERT OR IGNORE INTO gone_head SELECT digest FROM head WHERE number = ?",
+                (number,),
+            )
             self._db.execute("DELETE FROM head WHERE number = ?", (number,))
 
     def _note_told(self, head: Head) -> None:
+        # Rows are in the head now: no need to have them twice.
+        self._db.executemany(
+            "UPDATE pack SET head = ?, rows = x'' WHERE name = ?",
+            ((head.open.number, pack.name) for pack in head.open.came),
+        )
         if head.open.merges:
             self._db.execute(
                 "UPDATE head SET merged_by = ? WHERE number >= ? AND number < ?",
@@ -228,7 +287,8 @@ class Sent:
                 (one.board, one.offset, one.length, one.digest),
             )
         gone = [(name,) for name in head.open.went]
-        self._db.executemany("DELETE FROM went WHERE name = ?", gone)
+        self._db.executemany("UPDATE went SET told = 1 WHERE name = ?", gone)
+        self._db.executemany("DELETE FROM lost WHERE name = ?", gone)
         self._db.executemany(
             "DELETE FROM content WHERE pack = (SELECT id FROM pack WHERE name = ?)", gone
         )
@@ -247,31 +307,30 @@ class Sent:
             )
 
     def take(
-        self, head: Head, *, version: str, size: int, packs: Callable[[str], tuple[str, str]]
+        self, head: Head, *, version: str, size: int, packs: Mapping[str, str], is_found: bool
     ) -> None:
         """Note what a head tells that is in the bucket already; heads are taken in their order.
 
         Args:
-            head: as it was read.
+            head: as it was read. What these notes have of a pack or a content already stays.
             version: of its object.
             size: bytes of it.
-            packs: returns version and end of the lock of a pack by its name.
+            packs: versions of those of its packs that are taken, by their names.
+            is_found: whether it is taken for being there; if not, it is one that we have put.
         """
-        number = head.open.number
         sizes = {pack.name: pack.size for pack in head.open.came}
         with self._db:
             # Asked for again before the first deadline that there may be.
             self._db.execute(
-                "INSERT INTO head (number, digest, version, until, size) VALUES (?, ?, ?, '', ?)",
-                (number, head.digest, version, size),
+                "INSERT INTO head (number, digest, version, until, size, is_found) "
+                "VALUES (?, ?, ?, '', ?, ?)",
+                (head.open.number, head.digest, version, size, is_found),
             )
-            for pack in head.sealed.packs:
-                at, until = packs(pack.name)
+            self._db.execute("DELETE FROM doubt WHERE digest != ''")
+            for pack in (one for one in head.sealed.packs if one.name in packs):
                 self._add_pack(
-                    pack.name, sizes.get(pack.name, 0), at, until, number, pack.sealed_key,
-                    pack.rows,
-                )  # fmt: skip
-                self._db.execute("UPDATE pack SET rows = x'' WHERE name = ?", (pack.name,))
+                    pack, sizes.get(pack.name, 0), packs[pack.name], "", is_newest=False
+                )
             self._note_told(head)
 
     def ledger(self, board: str) -> tuple[LedgerPart, ...]:
@@ -334,16 +393,47 @@ class Sent:
             self._db.execute(f"UPDATE {table} SET until = ? WHERE {column} = ?", (until, name))  # noqa: S608  names from above
 
     def note_gone(self, name: str) -> None:
-        """Note that a pack is deleted: nothing of it counts as sent. The next head tells so."""
+        """Note that a pack is let go: nothing of it counts as sent. The next head tells so."""
         with self._db:
-            self._db.execute("INSERT OR IGNORE INTO went VALUES (?)", (name,))
+            self._db.execute(
+                "INSERT OR IGNORE INTO went SELECT name, version, '', 0 FROM pack WHERE name = ?",
+                (name,),
+            )
             self._db.execute(
                 "DELETE FROM content WHERE pack = (SELECT id FROM pack WHERE name = ?)", (name,)
             )
 
+    def note_lost(self, names: Iterable[str]) -> None:
+        """Note that of these packs what was sent is not there any more."""
+        with self._db:
+            self._db.executemany(
+                "INSERT OR IGNORE INTO lost SELECT name FROM pack WHERE name = ?",
+                ((name,) for name in names),
+            )
+
+    def lost(self) -> frozenset[str]:
+        """Return the packs of which what was sent is not there any more."""
+        return frozenset(name for (name,) in self._db.execute("SELECT name FROM lost"))
+
     def gone(self) -> tuple[str, ...]:
-        """Return the packs that were deleted and that no head has told of."""
-        return tuple(name for (name,) in self._db.execute("SELECT name FROM went ORDER BY name"))
+        """Return the packs that were let go and that no head has told of."""
+        query = "SELECT name FROM went WHERE NOT told ORDER BY name"
+        return tuple(name for (name,) in self._db.execute(query))
+
+    def let_go(self) -> tuple[LetGo, ...]:
+        """Return the packs that a head has told are let go, and that may be there still."""
+        rows = self._db.execute("SELECT name, version, until FROM went WHERE told ORDER BY name")
+        return tuple(map(LetGo._make, rows))
+
+    def note_held(self, name: str, until: str) -> None:
+        """Note until when the server does not let go of a pack."""
+        with self._db:
+            self._db.execute("UPDATE went SET until = ? WHERE name = ?", (until, name))
+
+    def note_deleted(self, name: str) -> None:
+        """Note that a pack that was let go is there no more."""
+        with self._db:
+            self._db.execute("DELETE FROM went WHERE name = ?", (name,))
 
 
 @contextmanager

@@ -11,7 +11,7 @@ import hashlib
 import itertools
 import os
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.offsite import head, in_memory, keeper_heads, merged_head, promises, seal_ahead
 from holdstill.offsite.bucket import Version
@@ -84,6 +84,13 @@ class UploadReport:
     head: int = 0
 
 
+class _Waiting(NamedTuple):
+    """A capture that is to be told of when so many packs of this run are there."""
+
+    packs: int
+    told: SentCapture
+
+
 @dataclass
 class Uploader:
     """One run of sending.
@@ -107,7 +114,8 @@ class Uploader:
     _in_pack: set[bytes] = field(default_factory=set)
     _on_the_way: set[bytes] = field(default_factory=set)
     _numbers: Iterator[int] = field(default_factory=itertools.count)
-    _waiting: list[SentCapture] = field(default_factory=list)
+    _filled: int = 0
+    _waiting: list[_Waiting] = field(default_factory=list)
     _ledgers: list[LedgerPart] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -125,12 +133,15 @@ class Uploader:
         for document in documents:
             self.add_bytes(document)
         manifest, signature, enrolment = (hashlib.sha256(one).digest() for one in documents)
-        self._waiting.append(
-            SentCapture(
-                board=capture.board, brief=capture.brief,
-                documents=(manifest, signature, enrolment),
-            )
-        )  # fmt: skip
+        told = SentCapture(
+            board=capture.board, brief=capture.brief, documents=(manifest, signature, enrolment)
+        )
+        # Its documents may have been there before: what it needs besides may be in any of these.
+        self._waiting.append(_Waiting(self._filled + bool(self._in_pack), told))
+
+    def send_missing(self, digest: bytes, open_content: OpenContent) -> None:
+        """Send a content that is in no pack, if that is so."""
+        self._add(digest, open_content)
 
     def send_again(self, digests: Iterable[bytes], open_content: OpenContent) -> None:
         """Pack contents again that are in a pack which is mostly dead."""
@@ -185,12 +196,14 @@ class Uploader:
 
     def _put_pack(self) -> None:
         """Begin to put the pack in the making, if it has anything, after the one before."""
-        writer, self._writer = self._writer, None
+        writer = self._writer
         if writer is None or not writer.contents:
             return
-        pack = writer.finish()
+        pack = writer.finish()  # one that cannot be finished stays, and each later call fails
         self._settle()
+        self._writer = None
         self._on_the_way, self._in_pack = self._in_pack, set()
+        self._filled += 1
         self.sender.begin(pack, writer.path)
 
     def _settle(self) -> None:
@@ -204,7 +217,6 @@ class Uploader:
         self.report.contents += len(self._on_the_way)
         self._on_the_way.clear()
         if len(self.sent.untold()) >= _UNTOLD_MOST:
-            # Captures that wait are complete: their contents went before them.
             self._put_head(())
 
     def finish(self, released: Iterable[tuple[str, str]]) -> UploadReport:
@@ -244,7 +256,7 @@ class Uploader:
         )  # fmt: skip
         data = head.encode(told, sealed, self.settings.keys.heads)
         key = keeper_heads.key_of(told.keeper, told.number)
-        self.sent.begin_head(told.number)
+        self.sent.begin_head(head.digest(data))
         version = self.bucket.put(key, data, promises.md5_of(data), until=self.locks.until)
         self.locks.check(key, version)
         made: Head = head.Head(told, sealed, head.digest(data))
@@ -252,7 +264,10 @@ class Uploader:
 
     def _merge_heads(self) -> None:
         """Put one head in place of many small ones, if there are many."""
-        live = [one for one in self.sent.heads() if not one.merged_by]
+        every = self.sent.heads()
+        # Those that were found there stay: who knows who has put them.
+        found_to = max((one.number for one in every if one.is_found), default=0)
+        live = [one for one in every if one.number > found_to and not one.merged_by]
         chosen = {*merged_head.run([(one.number, one.size) for one in live])}
         if chosen:
             found = [self._read_head(one) for one in live if one.number in chosen]
@@ -262,19 +277,16 @@ class Uploader:
     def _read_head(self, one: SentHead) -> Head:
         keeper = self.settings.keeper
         key = keeper_heads.key_of(keeper, one.number)
-        version = Version(key, one.version, one.size, self.locks.now)
+        version = Version(key, one.version, one.size)
         which = FoundHead(keeper, one.number, version)
         return keeper_heads.read(self.bucket, which, self.settings.keys.heads)
 
     def _told(self) -> tuple[tuple[SentCapture, ...], tuple[LedgerPart, ...]]:
         """Return what can be told now: that whose contents are all in packs that were put."""
-
-        def is_there(digests: Iterable[bytes]) -> bool:
-            return all(map(self.sent.has, digests))
-
-        captures = tuple(one for one in self._waiting if is_there(one.documents))
-        ledgers = tuple(one for one in self._ledgers if is_there((one.digest,)))
-        self._waiting = [one for one in self._waiting if one not in captures]
+        settled = self._filled - bool(self._on_the_way)
+        captures = tuple(one.told for one in self._waiting if one.packs <= settled)
+        ledgers = tuple(one for one in self._ledgers if self.sent.has(one.digest))
+        self._waiting = [one for one in self._waiting if one.packs > settled]
         self._ledgers = [one for one in self._ledgers if one not in ledgers]
         return captures, ledgers
 

@@ -1,7 +1,8 @@
 """Captures that are safely off-site leave the keeper, whose disk then is a cache (`keep_here`).
 
 In this order: the server is asked whether it has, and locks, every pack that a capture needs; a
-head tells that the capture is there alone; then it is deleted here. Cut off anywhere, the next run
+head tells that the capture is there alone; the heads of this keeper are those that readers use;
+then it is deleted here. Cut off anywhere, the next run
 goes on. What has left is needed off-site until retention gives it up: it is judged together with
 the captures that are here.
 """
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import HoldstillError
 from holdstill.keeper import retention, thin
 from holdstill.keeper.board_captures import BoardCaptures
-from holdstill.offsite import keeper_heads, run_notes
+from holdstill.offsite import keeper_heads, own_heads, run_notes
 from holdstill.offsite.bucket import MissingObjectError
 from holdstill.offsite.head import AwayCapture
 from holdstill.records import capture_contents
@@ -66,10 +67,11 @@ def leave(
 
     Raises:
         LinkError: the server cannot be asked.
+        SecurityError: what this keeper has told there is not what readers see.
     """
     notes = run_notes.load(store.root)
     most = uploader.settings.keep_here
-    if not most or uploader.locks.until is None or (notes is not None and notes.findings):
+    if not most or uploader.locks.until is None or notes is None or notes.findings:
         return [], ()
     asked: dict[str, bool] = {}
 
@@ -88,6 +90,8 @@ def leave(
     boards = each_board.do(store, None, of_board)
     leaving = [one for found in boards.results.values() for one in found]
     uploader.tell_away([one for one in leaving if not uploader.sent.is_away(one)])
+    if leaving:
+        own_heads.check_all(uploader.bucket, uploader.sent, uploader.settings)
     troubles = list(boards.troubles)
     for board, found in boards.results.items():
         if not found:
@@ -133,12 +137,14 @@ def _packs(
 def _is_safe(uploader: Uploader, name: str, asked: dict[str, bool]) -> bool:
     """Whether the server has a pack, whole, and locks it for at least half of the usual time."""
     if name not in asked:
+        asked[name] = False
+        if name in uploader.sent.lost():
+            return False
         pack = uploader.sent.pack(name)
         try:
             found = uploader.bucket.locked(keeper_heads.pack_key(name), pack.version)
         except MissingObjectError:
-            asked[name] = False
-        else:
-            is_locked = found.until is not None and not uploader.locks.is_due_at(found.until)
-            asked[name] = is_locked and found.size == pack.size
+            return False
+        is_locked = found.until is not None and not uploader.locks.is_due_at(found.until)
+        asked[name] = is_locked and found.size == pack.size
     return asked[name]

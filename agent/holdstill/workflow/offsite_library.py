@@ -1,8 +1,9 @@
 """Captures read straight from an off-site copy, with the recovery key and without their keeper.
 
-The manifest must be signed by a key of the board as its keeper had enrolled it, and be the one of
-the capture's name; every content is checked where it is taken out of its pack. On this machine
-are, meanwhile: a list of all contents, and as much of them as `workflow.prefetch` allows.
+The manifest must be signed by a key of the board as its keeper had first enrolled it, and be the
+one of the capture's name; every content is checked where it is taken out of its pack. Enrolments
+are not signed, so a key that came later counts when the owner says so. On this machine are,
+meanwhile: a list of all contents, and as much of them as `workflow.prefetch` allows.
 """
 
 from __future__ import annotations
@@ -12,8 +13,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.errors import DocumentError, HoldstillError, SecurityError, UsageError
-from holdstill.keeper import enrolment
+from holdstill.errors import HoldstillError, SecurityError, UsageError, VerificationError
 from holdstill.keeper.board_captures import MISSING, UNSIGNED
 from holdstill.model import names
 from holdstill.model.names import CaptureName
@@ -21,11 +21,12 @@ from holdstill.offsite import catalogue
 from holdstill.offsite.fetch import Fetcher
 from holdstill.records import manifest_file, signature
 from holdstill.workflow import capture_ref
+from holdstill.workflow.offsite_keys import BoardKeys
 from holdstill.workflow.prefetch import LIMIT, PrefetchCache
 from holdstill.workflow.remote_capture import RemoteCapture
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Sequence
     from pathlib import Path
 
     from holdstill.model.names import BoardName, Digest
@@ -47,10 +48,11 @@ class OffsiteLibrary:
 
     def __init__(
         self, held: Catalogue, key: RecoveryKey, *, machine: Runner, folder: Path,
-        limit: int = LIMIT,
+        limit: int = LIMIT, accepted: Collection[str] = (),
     ) -> None:  # fmt: skip
         self.catalogue, self.fetcher = held, Fetcher(held, key)
         self._machine, self._folder, self._limit = machine, folder, limit
+        self._keys = BoardKeys(held, self._document, accepted)
 
     def boards(self) -> tuple[BoardName, ...]:
         """Return the boards, in order."""
@@ -72,7 +74,7 @@ class OffsiteLibrary:
 
     def sent(self, board: BoardName) -> list[SentCapture]:
         """Return what was told of a board's captures, oldest first."""
-        found = (one for (of, _), one in self.catalogue.captures.items() if of == board)
+        found = (told[0].sent for (of, _), told in self.catalogue.captures.items() if of == board)
         return sorted(found, key=lambda one: one.brief.seq)
 
     def briefs(self, board: BoardName) -> tuple[CaptureBrief, ...]:
@@ -82,8 +84,13 @@ class OffsiteLibrary:
             for one in self.sent(board)
         )
 
+    def is_there(self, sent: SentCapture) -> bool:
+        """Return whether the packs that have a capture's documents are there."""
+        every = self.catalogue.captures[names.check_board(sent.board), sent.brief.name]
+        return any(all(map(self.catalogue.places, one.sent.documents)) for one in every)
+
     def _lost(self, sent: SentCapture) -> tuple[str, ...]:
-        if all(map(self.catalogue.places, sent.documents)):
+        if self.is_there(sent):
             return ()
         return (f"{MISSING}: the pack with its manifest or signature is not there",)
 
@@ -97,9 +104,7 @@ class OffsiteLibrary:
         text, _, which = reference.partition("/")
         board = self.check_known(text)
         brief = capture_ref.chosen(self.briefs(board), which, board)
-        sent = self.catalogue.captures[board, brief.name]
-        data, seal, enrolled = self.documents(sent)
-        doubts = self.doubts(sent, data, seal, enrolled)
+        data, _, doubts = self.documents(board, brief.name)
         cache = PrefetchCache(
             self._place(f"{board}-{brief.name}"), self._contents, limit=self._limit
         )
@@ -107,28 +112,52 @@ class OffsiteLibrary:
             board, CaptureName.parse(brief.name), data, (*brief.faults, *doubts), cache, brief
         )
 
-    def documents(self, sent: SentCapture) -> tuple[bytes, bytes, bytes]:
-        """Return a capture's manifest, its signature, and the enrolment of its board.
+    def documents(self, board: BoardName, name: str) -> tuple[bytes, bytes, tuple[str, ...]]:
+        """Return a capture's manifest, its signature, and what is wrong with it.
+
+        Of several that keepers tell of, it is the first one that is good.
 
         Raises:
             VerificationError: they are not there, or not as they were sent.
         """
-        folder = self._place("documents")
-        manifest, seal, enrolled = (self.fetcher.document(d, folder) for d in sent.documents)
-        return manifest, seal, enrolled
+        bad: tuple[bytes, bytes, tuple[str, ...]] | None = None
+        lacking: VerificationError | None = None
+        for one in self.catalogue.captures[board, name]:
+            try:
+                manifest, seal, enrolled = map(self._document, one.sent.documents)
+            except VerificationError as error:
+                lacking = lacking or error
+                continue
+            doubts = self._doubts(one.sent, manifest, seal, enrolled)
+            if not doubts:
+                return manifest, seal, ()
+            bad = bad or (manifest, seal, doubts)
+        if bad is None:
+            assert lacking is not None  # noqa: S101  somebody tells of it
+            raise lacking
+        return bad
 
-    def doubts(
+    def _document(self, digest: bytes) -> bytes:
+        return self.fetcher.document(digest, self._place("documents"))
+
+    def enrolment_of(self, board: BoardName) -> bytes:
+        """Return the newest enrolment of a board that has no key which is not relied on.
+
+        Raises:
+            VerificationError: there is none.
+        """
+        return self._keys.enrolment_of(board)
+
+    def _doubts(
         self, sent: SentCapture, data: bytes, seal: bytes, enrolled: bytes
     ) -> tuple[str, ...]:
         """Return what is wrong with a capture, as far as its documents show."""
         board, name = names.check_board(sent.board), sent.brief.name
-        try:
-            keys = enrolment.decode(enrolled, f"enrolment of {board}")
-            signature.verify(data, seal, board=board, keys=keys.every_key, runner=self._machine)
-        except DocumentError as error:
-            return (f"{UNSIGNED}: {error}",)
-        except SecurityError:
-            return (f"{UNSIGNED}: no key of the board has signed it",)
+        keys = self._keys.of(board, enrolled)
+        if not self._is_signed(data, seal, board, keys.relied_on):
+            if not self._is_signed(data, seal, board, keys.others):
+                return (f"{UNSIGNED}: no key of the board has signed it",)
+            return (f"{UNSIGNED}: {keys.doubt}",)
         try:
             manifest = manifest_file.decode(data, f"manifest of {board} {name}")
         except HoldstillError as error:
@@ -136,6 +165,13 @@ class OffsiteLibrary:
         if (manifest.board.name, manifest.seq) != (board, CaptureName.parse(name).seq):
             return (f"bad name: it is capture {manifest.seq} of {manifest.board.name}",)
         return ()
+
+    def _is_signed(self, data: bytes, seal: bytes, board: BoardName, keys: Sequence[str]) -> bool:
+        try:
+            signature.verify(data, seal, board=board, keys=keys, runner=self._machine)
+        except SecurityError:
+            return False
+        return bool(keys)
 
     def _place(self, name: str) -> Path:
         folder = self._folder / name
@@ -148,13 +184,16 @@ class OffsiteLibrary:
 
 @contextmanager
 def opened(
-    bucket: Bucket, key: RecoveryKey, *, machine: Runner, folder: Path, limit: int = LIMIT
-) -> Iterator[OffsiteLibrary]:
-    """Hold an off-site copy open for reading.
+    bucket: Bucket, key: RecoveryKey, *, machine: Runner, folder: Path, limit: int = LIMIT,
+    accepted: Collection[str] = (),
+) -> Iterator[OffsiteLibrary]:  # fmt: skip
+    """Hold an off-site copy open for reading; accepted: as for `BoardKeys`.
 
     Raises:
         LinkError: it cannot be reached.
         SecurityError: it was made for another key; VerificationError: there is none.
     """
     with catalogue.opened(bucket, key.of_keeper.heads, folder) as held:
-        yield OffsiteLibrary(held, key, machine=machine, folder=folder, limit=limit)
+        yield OffsiteLibrary(
+            held, key, machine=machine, folder=folder, limit=limit, accepted=accepted
+        )

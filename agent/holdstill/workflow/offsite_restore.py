@@ -11,20 +11,19 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from holdstill.errors import HoldstillError, LinkError, SecurityError
-from holdstill.keeper import account_captures, enrolment, ledger, store
+from holdstill.errors import HoldstillError, LinkError, SecurityError, VerificationError
+from holdstill.keeper import account_captures, enrolment, store
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
 from holdstill.keeper.content_store import MODE
-from holdstill.keeper.ledger import LedgerFile
 from holdstill.model.names import CaptureName, Digest
 from holdstill.offsite import offsite_settings
 from holdstill.offsite.offsite_settings import OffsiteSettings
 from holdstill.records import capture_contents, manifest_file
-from holdstill.workflow import each_board
+from holdstill.workflow import each_board, offsite_ledgers
 from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from holdstill.keeper.store import Store
@@ -34,6 +33,7 @@ if TYPE_CHECKING:
     from holdstill.offsite.head import SentCapture
     from holdstill.offsite.recovery_key import KeeperKeys
     from holdstill.system.clocks import Clock
+    from holdstill.workflow.offsite_ledgers import KeptLedger
     from holdstill.workflow.offsite_library import OffsiteLibrary
     from holdstill.workflow.ports import Progress
 
@@ -49,10 +49,14 @@ class RestoreReport:
 
     Attributes:
         captures: BOARD/CAPTURE of those that are in the store now.
+        left_out: of those that are there and that the boards' ledgers give up.
+        away: of those that had left the keeper, and stay there alone.
         troubles: what could not be made again, each with why.
     """
 
     captures: list[str] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
+    away: list[str] = field(default_factory=list)
     troubles: list[BoardTrouble] = field(default_factory=list)
 
 
@@ -131,8 +135,15 @@ def restore(
     held.discard(root / STAGING)
     held.disk.make_directory(root / STAGING)
     report = RestoreReport()
-    boards = [board for board in library.boards() if _begin_board(held, library, board, report)]
-    for board, sent in _newest_first(library, held, boards):
+    wanted: dict[BoardName, list[SentCapture]] = {}
+    for board in library.boards():
+        try:
+            wanted[board] = _begin_board(held, library, board, report)
+        except LinkError:
+            raise
+        except HoldstillError as error:
+            report.troubles.append(each_board.trouble(board, error))
+    for board, sent in _newest_first(wanted):
         name = sent.brief.name
         progress.step(f"fetching {board}/{name}")
         try:
@@ -151,52 +162,84 @@ def restore(
 
 def _begin_board(
     held: Store, library: OffsiteLibrary, board: BoardName, report: RestoreReport
-) -> bool:
-    """Lay out a board: its folder, enrolment and ledger; return whether that could be done."""
-    try:
-        _, _, enrolled = library.documents(library.sent(board)[-1])
-        enrolment.decode(enrolled, f"enrolment of {board}")
-        lines = _ledger(held, library, board)
-        held.ensure_own(held.board_folder(board))
-        path = enrolment.path_of(held, board)
-        if not path.exists():
-            held.disk.publish(path, enrolled)
-        enrolment.lay_out(held, board)
-        target = held.board_folder(board) / "ledger.jsonl"
-        if lines and (not target.exists() or not target.stat().st_size):
-            held.disk.publish(target, lines)
-        held.known_boards.note(board, max(one.brief.seq for one in library.sent(board)))
-    except LinkError:
-        raise
-    except HoldstillError as error:
-        report.troubles.append(each_board.trouble(board, error))
-        return False
-    return True
-
-
-def _ledger(held: Store, library: OffsiteLibrary, board: BoardName) -> bytes:
-    """Return a board's ledger, whole.
+) -> list[SentCapture]:
+    """Lay out a board: its folder, enrolment and ledger; return the captures to be made again.
 
     Raises:
-        SecurityError: it is not as it was written; VerificationError: a part is not there.
+        VerificationError: there is no enrolment of it.
     """
-    folder, lines = held.root / STAGING, b""
-    for part in library.catalogue.ledger_parts(board):
-        lines = lines[: part.offset] + library.fetcher.document(part.digest, folder)
-    ledger.parse(lines).check_sound(held.board_folder(board) / "ledger.jsonl")
-    return lines
+    enrolled = library.enrolment_of(board)
+    ledgers = _ledgers(held, library, board, report)
+    held.ensure_own(held.board_folder(board))
+    path = enrolment.path_of(held, board)
+    if not path.exists():
+        held.disk.publish(path, enrolled)
+    enrolment.lay_out(held, board)
+    target = held.board_folder(board) / "ledger.jsonl"
+    if ledgers and not target.stat().st_size:
+        held.disk.publish(target, max(ledgers.values(), key=_vouches(library, board)).lines)
+    held.known_boards.note(board)
+    return _wanted(library, board, ledgers, report)
+
+
+def _vouches(library: OffsiteLibrary, board: BoardName) -> Callable[[KeptLedger], int]:
+    """Return what says how many captures that are there a ledger expects."""
+    there = {name for of, name in library.catalogue.captures if of == board}
+    return lambda one: len(one.expected & there)
+
+
+def _ledgers(
+    held: Store, library: OffsiteLibrary, board: BoardName, report: RestoreReport
+) -> dict[str, KeptLedger]:
+    """Return a board's ledgers by keeper; what is wrong with them is told."""
+    folder = held.root / STAGING
+    found = {
+        keeper: offsite_ledgers.joined(parts, lambda one: library.fetcher.document(one, folder))
+        for keeper, parts in library.catalogue.ledgers_of(board).items()
+    }
+    problems = [f"keeper {keeper}: {text}" for keeper, one in found.items() for text in one.faults]
+    if len(found) > 1:
+        problems.append(
+            f"keepers {', '.join(found)} have one each; the one that expects the most is taken"
+        )
+    for text in problems:
+        error = VerificationError(
+            f"ledger: {text}",
+            hint="the captures are made again as far as they are there; see what `holdstill "
+            "verify` says of this board",
+        )
+        report.troubles.append(each_board.trouble(board, error))
+    return found
+
+
+def _wanted(
+    library: OffsiteLibrary, board: BoardName, ledgers: Mapping[str, KeptLedger],
+    report: RestoreReport,
+) -> list[SentCapture]:  # fmt: skip
+    """Return the captures of a board that not every keeper which tells of them has given up."""
+    given_up = {keeper: one.given_up for keeper, one in ledgers.items()}
+    wanted = []
+    for sent in library.sent(board):
+        name = sent.brief.name
+        told = library.catalogue.captures[board, name]
+        if not all(name in given_up.get(one.keeper, ()) for one in told):
+            wanted.append(sent)
+        elif (board, name) in library.catalogue.away:
+            report.away.append(f"{board}/{name}")
+        elif library.is_there(sent):
+            report.left_out.append(f"{board}/{name}")
+    return wanted
 
 
 def _newest_first(
-    library: OffsiteLibrary, held: Store, boards: Iterable[BoardName]
+    wanted: Mapping[BoardName, Sequence[SentCapture]],
 ) -> list[tuple[BoardName, SentCapture]]:
-    """Return the captures that the ledgers have not given up: each board's newest, and so on."""
-    found = []
-    for board in boards:
-        lines = LedgerFile(held.board_folder(board) / "ledger.jsonl").read()
-        given_up = lines.thinned | lines.forgotten
-        kept = [one for one in library.sent(board) if one.brief.name not in given_up]
-        found += [(age, board, one) for age, one in enumerate(reversed(kept))]
+    """Return captures in their order: each board's newest, then the ones before, and so on."""
+    found = [
+        (age, board, one)
+        for board, captures in wanted.items()
+        for age, one in enumerate(reversed(captures))
+    ]
     return [(board, one) for _, board, one in sorted(found, key=lambda row: row[:2])]
 
 
@@ -207,10 +250,13 @@ def _restore_capture(
     folder = held.board_folder(board) / "captures" / str(name)
     if folder.is_dir():
         return
-    data, seal, enrolled = library.documents(sent)
-    doubts = library.doubts(sent, data, seal, enrolled)
+    data, seal, doubts = library.documents(board, sent.brief.name)
     if doubts:
-        raise SecurityError("; ".join(doubts), hint="it was left out; the others are made again")
+        raise SecurityError(
+            "; ".join(doubts),
+            hint="it was left out; the others are made again. When that is cleared up, run this "
+            "once more",
+        )
     incoming = _Incoming(held, library.fetcher.contents, board, name, data)
     incoming.bring_all()
     draft = held.root / STAGING / str(name)
@@ -220,6 +266,7 @@ def _restore_capture(
     held.disk.sync_all(held.root)
     held.disk.rename(draft, folder)
     held.disk.sync_directory(folder.parent)
+    held.known_boards.note(board, name.seq)
 
 
 def continue_there(

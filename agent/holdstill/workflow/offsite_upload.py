@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import fcntl
 import os
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.errors import BusyError, HoldstillError, LinkError, MachineError
-from holdstill.keeper import account_captures, enrolment, references
-from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
-from holdstill.model import names
+from holdstill.errors import BusyError, HoldstillError, LinkError, SecurityError
+from holdstill.keeper import enrolment, references
+from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.model.settings import Retention
 from holdstill.offsite import (
     adopt,
     bucket_address,
     catch_up,
     cost,
-    in_memory,
+    earlier,
     keep_locked,
     offsite_settings,
     run_notes,
@@ -34,7 +32,14 @@ from holdstill.offsite.upload import (
 )
 from holdstill.records import capture_contents
 from holdstill.system import clocks, files, work_folder
-from holdstill.workflow import each_board, explain, offsite_leave
+from holdstill.workflow import (
+    each_board,
+    explain,
+    offsite_again,
+    offsite_earlier,
+    offsite_keep,
+    offsite_leave,
+)
 from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
 
 if TYPE_CHECKING:
@@ -67,7 +72,8 @@ class OffsiteReport:
         adopted: packs of other keepers that were taken over.
         extended, deleted: locks that were lengthened; packs that were let go.
         requests: calls of the server.
-        troubles: captures that could not be sent, each with why; the others were.
+        troubles: captures that could not be sent, each with why; the others were. And what is
+            lost off-site and cannot be sent again.
         left: captures that have left the keeper now.
         away: board to all that are off-site alone.
         newest: board to when its newest capture that is off-site arrived here.
@@ -135,7 +141,7 @@ def upload(
     with _alone(store.root):
         try:
             report = _upload(
-                store, settings, clock, runner, progress, reach(settings), is_shared=is_shared,
+                store, settings, clock, runner, progress, reach, is_shared=is_shared,
                 rule=rule or Retention(),
             )  # fmt: skip
         except (HoldstillError, OSError) as error:
@@ -147,25 +153,50 @@ def upload(
 
 def _upload(
     store: Store, settings: OffsiteSettings, clock: Clock, runner: Runner, progress: Progress,
-    bucket: Bucket, *, is_shared: bool, rule: Retention,
+    reach: Callable[[OffsiteSettings], Bucket], *, is_shared: bool, rule: Retention,
 ) -> OffsiteReport:  # fmt: skip
+    bucket = reach(settings)
     with ExitStack() as undo:
         noted = undo.enter_context(sent.opened(store.root / sent.NAME))
         folder = undo.enter_context(work_folder.made(WORK))
-        warnings = catch_up.catch_up(bucket, noted, settings)
+        warnings = _caught_up(bucket, noted, settings, clock)
         locks = Locks(bucket, settings.lock_days, clock)
         uploader = Uploader(bucket, noted, settings, locks, clock, folder)
         undo.callback(uploader.close)
         adopted = _adopt(store, uploader, runner) if is_shared else 0
-        extended, deleted = _keep_locked(store, uploader)
+        kept = offsite_keep.keep(store, uploader)
+        held, behind = offsite_earlier.hold(store.root, clock, reach)
         troubles, present = _send_all(store, uploader, runner, progress)
+        offsite_again.send_missing(store, uploader, kept.missing)
         gone = _gone(store, uploader, rule, present) if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
-        left, stay = offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
+        deleted = keep_locked.delete_told(bucket, noted, locks)
+        left, stay = (
+            ([], ())
+            if kept.troubles
+            else offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
+        )
         return OffsiteReport(
-            report, adopted, extended, deleted, bucket.requests, (*troubles, *stay), warnings,
-            left, _names_away(noted), _newest_sent(noted, present),
+            report, adopted, kept.extended + held, deleted, bucket.requests,
+            (*kept.troubles, *behind, *troubles, *stay), warnings, left,
+            _names_away(store.root, noted), _newest_sent(noted, present),
         )  # fmt: skip
+
+
+def _caught_up(
+    bucket: Bucket, noted: Sent, settings: OffsiteSettings, clock: Clock
+) -> tuple[str, ...]:
+    """Take what is there and was not noted; what to tell of it."""
+    try:
+        return catch_up.catch_up(bucket, noted, settings)
+    except SecurityError:
+        # Nothing is sent or let go, and what we have put there is not to end for it.
+        with suppress(HoldstillError):
+            locks = Locks(bucket, settings.lock_days, clock)
+            keep_locked.keep(
+                bucket, noted, locks, lambda *_: frozenset(), keeper=settings.keeper, is_sure=False
+            )
+        raise
 
 
 def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -> None:
@@ -187,8 +218,8 @@ def _note_success(store: Store, clock: Clock, report: OffsiteReport) -> None:
     )  # fmt: skip
 
 
-def _names_away(noted: Sent) -> dict[str, tuple[str, ...]]:
-    found: dict[str, tuple[str, ...]] = {}
+def _names_away(root: Path, noted: Sent) -> dict[str, tuple[str, ...]]:
+    found = earlier.names(root)
     for one in noted.away():
         found[one.board] = (*found.get(one.board, ()), one.brief.name)
     return found
@@ -244,45 +275,6 @@ def _needs(captures: Iterable[StoredCapture]) -> Iterator[tuple[bytes, int]]:
     return (pair for one in captures for pair in capture_contents.needed(one))
 
 
-def _keep_locked(store: Store, uploader: Uploader) -> tuple[int, int]:
-    """Lengthen and end locks; return how many of each."""
-    # As for garbage: what cannot be read may need anything.
-    is_sure = not account_captures.bring_up_to_date(store)
-    with references.opened(store) as known:
-        kept = keep_locked.keep(
-            uploader.bucket, uploader.sent, uploader.locks, known.needed,
-            keeper=uploader.settings.keeper, is_sure=is_sure,
-        )  # fmt: skip
-    extended = kept.extended
-    for pack, digests in kept.mostly_dead:
-        try:
-            uploader.send_again(digests, partial(_open_again, store, uploader.sent))
-        except LinkError:
-            raise  # what was packed with it is not there
-        except (HoldstillError, OSError):
-            # Not all of it is here any more in good order: the pack has to stay.
-            keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, pack)
-            extended += 1
-    return extended, kept.deleted
-
-
-def _open_again(store: Store, noted: Sent, digest: bytes) -> int:
-    """Return a descriptor of what was sent before: a content, a document or lines of a ledger."""
-    document, lines = noted.document_of(digest), noted.lines_of(digest)
-    if document is not None:
-        name, capture, which = document
-        board = names.check_board(name)
-        folder = store.board_folder(board) / "captures" / capture
-        enrolled = enrolment.path_of(store, board)
-        paths = (folder / MANIFEST, folder / SIGNATURE, enrolled)
-        return in_memory.opened(files.read_regular(paths[which]))
-    if lines is not None:
-        path = store.board_folder(names.check_board(lines.board)) / "ledger.jsonl"
-        data = files.read_regular(path)[lines.offset : lines.offset + lines.length]
-        return in_memory.opened(data)
-    return store.contents.open(digest)
-
-
 def _gone(
     store: Store, uploader: Uploader, rule: Retention,
     present: Briefs,
@@ -316,7 +308,7 @@ def _send_all(
             uploader.send(_StoredToSend(store, capture, brief))
         except (HoldstillError, OSError) as error:
             known = explain.explained(error)
-            if known is None or _ends_the_run(error):
+            if known is None or offsite_again.ends_the_run(error):
                 raise
             troubles.append(each_board.trouble(f"{board}/{brief.name}", known))
             continue
@@ -325,12 +317,6 @@ def _send_all(
         path = BoardCaptures(store, board, runner).ledger_file.path
         uploader.send_ledger(board, files.read_regular(path))
     return tuple(troubles), found.results
-
-
-def _ends_the_run(error: HoldstillError | OSError) -> bool:
-    """Whether going on with the next capture would meet the same."""
-    known = explain.explained(error)
-    return known is None or isinstance(known, LinkError | MachineError)
 
 
 def _good(briefs: tuple[CaptureBrief, ...]) -> list[CaptureBrief]:

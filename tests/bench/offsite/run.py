@@ -5,7 +5,8 @@
 A store is filled with files of --files, sent to a SeaweedFS on this machine by the command
 `holdstill offsite upload`, and put beside the server's own puts of 32 MiB, before and after. The
 server shares the processors: what a processor spends on a MiB counts more than the time by the
-clock. Results go to tests/bench/results/.
+clock. --random: instead of all files only noise, which cannot be packed, and half noise, half
+files; each as often as --times, with nothing else. Results go to tests/bench/results/.
 """
 
 from __future__ import annotations
@@ -72,20 +73,54 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--files", type=Path, default=Path("/usr"))
     parser.add_argument("--mebibytes", type=int, default=400)
+    parser.add_argument("--random", action="store_true")
+    parser.add_argument("--times", type=int, default=3)
     parser.add_argument("--folder", type=Path, default=Path("/var/tmp"))  # noqa: S108
     asked = parser.parse_args()
     with (
         tempfile.TemporaryDirectory(prefix="holdstill-bench-", dir=asked.folder) as folder,
         seaweed.running() as server,
     ):
-        held = CopiedStore(Path(folder), server.address())
-        held.held.enrol("pier-3")
-        first = dict(_files(asked.files, asked.mebibytes * MIB))
-        runs = [_sent("the first", held, server, first, first)]
-        change = {b"var/log/%d" % n: os.urandom(20_000) for n in range(100)}
-        runs.append(_sent("a night", held, server, first | change, change))
-        runs.append(_sent("nothing", held, server, None, {}))
-    measured.write_down("offsite", runs, _page(runs))
+        files = dict(_files(asked.files, asked.mebibytes * MIB))
+        if asked.random:
+            runs = list(_first_ones(Path(folder), server, files, asked))
+        else:
+            runs = _nights(_made(Path(folder), server), server, files)
+    name = "offsite-random" if asked.random else "offsite"
+    measured.write_down(name, runs, _page(runs))
+
+
+def _made(folder: Path, server: seaweed.Seaweed) -> CopiedStore:
+    held = CopiedStore(folder, server.address())
+    held.held.enrol("pier-3")
+    return held
+
+
+def _nights(held: CopiedStore, server: seaweed.Seaweed, first: dict[bytes, bytes]) -> list[Sent]:
+    runs = [_sent("the first", held, server, first, first)]
+    change = {b"var/log/%d" % n: os.urandom(20_000) for n in range(100)}
+    runs.append(_sent("a night", held, server, first | change, change))
+    runs.append(_sent("nothing", held, server, None, {}))
+    return runs
+
+
+def _first_ones(
+    folder: Path, server: seaweed.Seaweed, files: dict[bytes, bytes], asked: argparse.Namespace
+) -> Iterator[Sent]:
+    """Yield first uploads of noise, and of noise and files."""
+    for turn in range(asked.times):
+        noise = {b"noise/%d" % n: os.urandom(MIB) for n in range(asked.mebibytes)}
+        half = dict(list(noise.items())[: asked.mebibytes // 2])
+        room = asked.mebibytes * MIB // 2
+        some = {}
+        for name, data in files.items():
+            if room > 0:
+                some[name] = data
+                room -= len(data)
+        for what, content in (("noise", noise), ("noise and files", half | some)):
+            with tempfile.TemporaryDirectory(dir=folder) as place:
+                held = _made(Path(place), server)
+                yield _sent(f"{what}, {turn + 1}", held, server, content, content)
 
 
 def _files(top: Path, most: int) -> Iterator[tuple[bytes, bytes]]:

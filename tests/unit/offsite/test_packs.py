@@ -3,6 +3,7 @@ import hashlib
 import os
 import struct
 import tempfile
+import time
 import zlib
 from pathlib import Path
 
@@ -48,6 +49,35 @@ def rows(pack: Pack) -> list[Row]:
 
 def read(data: bytes, row: Row, key: bytes) -> bytes:
     return b"".join(pack_format.open_content(data[row.offset : row.offset + row.length], row, key))
+
+
+def test_what_cannot_be_packed_is_stored_as_it_is_and_what_can_be_is_packed() -> None:
+    noise, text = os.urandom(1 << 20), b"a line of a log, and another one\n" * (1 << 15)
+    mixed = noise[: 1 << 19] + text[: 1 << 19]
+    short = noise[: 100 << 10]
+
+    pack, data = packed(noise, text, mixed, short)
+
+    # A record has its length (4 bytes), how it is packed (1), and the tag of the seal (16).
+    lengths = [row.length for row in rows(pack)]
+    assert [lengths[0] - len(noise), lengths[3] - len(short)] == [21, 21]
+    assert lengths[1] < len(text) // 50
+    assert lengths[2] < 0.55 * len(mixed)
+    key = RecoveryKey(bytes(range(32))).unseal(pack.sealed_key)
+    assert [read(data, row, key) for row in rows(pack)] == [noise, text, mixed, short]
+
+
+def test_packing_all_of_a_noise_would_take_longer() -> None:
+    """What is stored as it is was tried in slices: some hundredths of its bytes are packed."""
+    noise = os.urandom(4 << 20)
+
+    begin = time.thread_time()
+    zlib.compress(noise, 1)
+    whole = time.thread_time() - begin
+    begin = time.thread_time()
+    pack_format.seal_record(noise, bytes(32), 0, bytes(32), segment=0, is_last=True)
+
+    assert time.thread_time() - begin < 0.6 * whole
 
 
 def by_the_document(data: bytes) -> list[bytes]:

@@ -2,13 +2,13 @@ import hashlib
 from contextlib import suppress
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from nacl import bindings
 
 from holdstill.errors import SecurityError, UsageError
 from holdstill.offsite import rfc1751
-from holdstill.offsite.recovery_key import RecoveryKey
+from holdstill.offsite.recovery_key import KeeperKeys, RecoveryKey
 
 VECTORS = [
     ("EB33F77EE73D4053", "TIDE ITCH SLOW REIN RULE MOT"),
@@ -45,8 +45,10 @@ def test_the_list_has_2048_words_of_at_most_four_letters_short_ones_first() -> N
 def test_what_is_written_down_is_read_back(seed: bytes) -> None:
     key = RecoveryKey(seed)
 
-    assert len(key.lines) == 4
+    assert len(key.lines) == 5
     assert RecoveryKey.of_words("\n".join(key.lines).lower()).seed == seed
+    # As it was printed before there was a line that checks the others.
+    assert RecoveryKey.of_words("\n".join(key.lines[:4])).seed == seed
 
 
 @given(st.binary(min_size=8, max_size=8), st.integers(0, 5), st.integers(0, 2047))
@@ -120,3 +122,60 @@ def test_a_key_of_another_size_is_none(length: int) -> None:
 def test_anything_for_a_sealed_key_is_refused_in_words(data: bytes) -> None:
     with pytest.raises(SecurityError, match="not sealed for this one"):
         RecoveryKey(bytes(range(32))).unseal(data)
+
+
+@given(st.binary(min_size=32, max_size=32), st.permutations(range(5)))
+def test_lines_in_another_order_are_no_key(seed: bytes, order: list[int]) -> None:
+    lines = RecoveryKey(seed).lines
+    mixed = [lines[at] for at in order]
+    assume(mixed != list(lines))
+
+    with pytest.raises(UsageError, match="do not belong together"):
+        RecoveryKey.of_words(" ".join(mixed))
+
+
+@given(st.binary(min_size=32, max_size=32), st.integers(0, 23), st.integers(0, 2047))
+def test_a_wrong_word_whose_parity_is_right_is_found(seed: bytes, place: int, other: int) -> None:
+    words = " ".join(RecoveryKey(seed).lines).split()
+    assume(words[place] != rfc1751.words()[other])
+    words[place] = rfc1751.words()[other]
+
+    with pytest.raises(UsageError):
+        RecoveryKey.of_words(" ".join(words))
+
+
+def test_the_last_line_on_paper_is_a_digest_of_the_others() -> None:
+    check = hashlib.blake2b(bytes(range(32)), digest_size=8, person=b"holdstill paper").digest()
+
+    assert rfc1751.decode(RecoveryKey(bytes(range(32))).lines[-1]) == check
+
+
+@given(st.binary(min_size=32, max_size=32))
+def test_the_keepers_part_is_read_as_it_was_printed(seed: bytes) -> None:
+    keys = RecoveryKey(seed).of_keeper
+
+    assert KeeperKeys.of_text(f" {keys.text}\n") == keys
+
+
+def test_a_character_that_was_mistyped_in_the_keepers_part_is_found() -> None:
+    text = RecoveryKey(bytes(range(32))).of_keeper.text
+    typed = [text[:at] + other + text[at + 1 :] for at in range(len(text)) for other in "Ab3+"]
+
+    for wrong in {*typed} - {text}:
+        with pytest.raises(UsageError, match="not copied as it was"):
+            KeeperKeys.of_text(wrong)
+
+
+@pytest.mark.parametrize("text", ["", "AA==", "ö", "A" * 92, "A" * 90])
+def test_what_is_no_keepers_part_is_refused_in_words(text: str) -> None:
+    with pytest.raises(UsageError, match="not the keeper's part"):
+        KeeperKeys.of_text(text)
+
+
+def test_a_proof_is_of_one_keeper_and_one_key() -> None:
+    one, other = RecoveryKey(bytes(32)).of_keeper, RecoveryKey(bytes(range(32))).of_keeper
+    mistyped = one._replace(recipient=other.recipient)
+
+    proofs = {keys.proof(keeper) for keys in (one, other, mistyped) for keeper in "ab"}
+
+    assert len(proofs) == 6

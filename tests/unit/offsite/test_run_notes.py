@@ -1,3 +1,4 @@
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -49,12 +50,50 @@ def test_captures_that_cannot_be_sent_and_findings_of_verify_are_told(tmp_path: 
 
 
 @pytest.mark.parametrize("data", [b"", b"{}", b'{"since": 5}', b"\xff"])
-def test_notes_that_cannot_be_read_begin_anew(tmp_path: Path, data: bytes) -> None:
+def test_notes_that_cannot_be_read_are_a_finding_until_all_is_looked_at(
+    tmp_path: Path, data: bytes
+) -> None:
     (tmp_path / run_notes.NAME).write_bytes(data)
 
-    assert run_notes.load(tmp_path) is None
-    run_notes.change(tmp_path, NOW, failed="x")
-    assert run_notes.load(tmp_path) == run_notes.RunNotes(since="2026-12-05T12:00:00Z", failed="x")
+    assert "what was found before is not known" in troubles(tmp_path, HOUR)[-1]
+    run_notes.change(tmp_path, NOW, since="2026-12-05T12:00:00Z", failed="x")
+    run_notes.note_findings(tmp_path, NOW, (), part=3)
+    assert "what was found before is not known" in troubles(tmp_path, HOUR)[-1]
+    run_notes.note_findings(tmp_path, NOW, (), part=0)
+    assert troubles(tmp_path, HOUR) == []
+
+
+def test_what_one_part_has_shown_stays_until_all_is_read(tmp_path: Path) -> None:
+    run_notes.change(tmp_path, NOW)
+    for part, found in ((1, ("pack ab is missing",)), (2, ()), (3, ("pack cd is missing",))):
+        run_notes.note_findings(tmp_path, NOW, found, part=part)
+    notes = run_notes.load(tmp_path)
+    assert notes is not None
+    assert (notes.part, notes.findings) == (3, ("pack ab is missing", "pack cd is missing"))
+
+    run_notes.note_findings(tmp_path, NOW, (), part=0)
+
+    notes = run_notes.load(tmp_path)
+    assert notes is not None
+    assert (notes.part, notes.findings) == (3, ())
+
+
+def test_two_that_change_the_notes_at_once_lose_nothing(tmp_path: Path) -> None:
+    run_notes.change(tmp_path, NOW)
+
+    def note(name: str) -> None:
+        for count in range(50):
+            run_notes.change(tmp_path, NOW, **{name: str(count)})
+
+    threads = [threading.Thread(target=note, args=(name,)) for name in ("failed", "do")]
+    for one in threads:
+        one.start()
+    for one in threads:
+        one.join()
+
+    notes = run_notes.load(tmp_path)
+    assert notes is not None
+    assert (notes.failed, notes.do) == ("49", "49")
 
 
 @pytest.mark.parametrize("since", ["", "yesterday", "2026-99-99T00:00:00Z"])

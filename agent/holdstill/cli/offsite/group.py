@@ -18,7 +18,7 @@ class OffsiteCommands(LazyGroup):
 
     modules = {  # noqa: RUF012  constant
         name: f"holdstill.cli.offsite.{name}"
-        for name in ("key", "restore", "setup", "upload", "verify")
+        for name in ("key", "prove", "restore", "setup", "upload", "verify")
     }
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import os
 from pathlib import Path
 
@@ -11,7 +10,7 @@ import click
 from holdstill.cli import terminal
 from holdstill.cli.offsite import paper
 from holdstill.errors import UsageError
-from holdstill.offsite.recovery_key import SIZE, KeeperKeys, RecoveryKey
+from holdstill.offsite.recovery_key import RecoveryKey
 from holdstill.system import files
 
 
@@ -39,27 +38,4 @@ def command(to: Path | None) -> None:
     if to is not None:
         with files.opened(to, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW) as handle:
             files.write_all(handle, ("\n".join(key.lines) + "\n").encode())
-    terminal.say(*paper.lines(key, ""), "", "for the keeper:", public_text(key.of_keeper))
-
-
-def public_text(keys: KeeperKeys) -> str:
-    """Return the keeper's part of a key as text."""
-    return base64.b64encode(keys.recipient + keys.heads).decode()
-
-
-def public_of(text: str) -> KeeperKeys:
-    """Read the keeper's part of a key.
-
-    Raises:
-        UsageError: it is none.
-    """
-    try:
-        data = base64.b64decode(text.strip(), validate=True)
-    except ValueError:
-        data = b""
-    if len(data) != 2 * SIZE:
-        raise UsageError(
-            "--public has no keeper's part of a recovery key",
-            hint="`holdstill offsite key` prints it in its last line",
-        )
-    return KeeperKeys(data[:SIZE], data[SIZE:])
+    terminal.say(*paper.lines(key, ""), "", "for the keeper:", key.of_keeper.text)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from typing import TYPE_CHECKING
 
 import click
@@ -17,8 +16,6 @@ if TYPE_CHECKING:
 
     from holdstill.offsite.recovery_key import RecoveryKey
 
-_ASKED = 2
-"""Lines that are asked for again."""
 _TRIES = 3
 _BLOCKS = {(0, 0): "█", (0, 1): "▀", (1, 0): "▄", (1, 1): " "}
 """Two modules, one above the other; light ones are drawn, for terminals are dark."""
@@ -46,16 +43,15 @@ def _qr_code(text: str) -> Iterator[str]:
 
 
 def prove_written(key: RecoveryKey) -> None:
-    """Have some lines typed, which shows that they are on paper.
+    """Have all lines typed, which shows that they are on paper.
 
     Raises:
         UsageError: they were wrong too often.
     """
-    numbers = sorted(secrets.SystemRandom().sample(range(len(key.lines)), _ASKED))
-    for number in numbers:
+    for number, line in enumerate(key.lines, 1):
         for _ in range(_TRIES):
-            given: str = click.prompt(f"Line {number + 1}, from the paper", err=True)
-            if _is_same(given, key.lines[number]):
+            given: str = click.prompt(f"Line {number}, from the paper", err=True)
+            if _is_same(given, line):
                 break
             terminal.warn("That is not the line.")
         else:

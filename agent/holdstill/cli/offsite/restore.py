@@ -9,6 +9,7 @@ import click
 
 from holdstill import errors
 from holdstill.cli import as_owner, consoles, offsite_source, options, progress, tables, terminal
+from holdstill.errors import DegradedError
 from holdstill.model.sizes import counted
 from holdstill.offsite.offsite_settings import NAME
 from holdstill.system.clocks import SystemClock
@@ -16,6 +17,9 @@ from holdstill.workflow import offsite_restore
 
 if TYPE_CHECKING:
     from holdstill.workflow.offsite_restore import RestoreReport
+
+_NAMED = 10
+"""Captures that are named of those left out."""
 
 
 @click.command("restore", short_help="Make a whole keeper again.")
@@ -29,6 +33,11 @@ def command(address: str, store: Path, *, as_json: bool) -> int:
     Can be interrupted and begun again. The new store goes on with the same copy: its next upload
     sends only what is new. The boards' lines in authorized_keys are not in it: `keeper enrol`
     gives them again.
+
+    A capture that a board's ledger gives up is left out, and named if it is there all the same
+    (exit code 8): read it with `list`, `get` and `rebuild` from there. So is one that is signed
+    by a key which the board's first captures do not know (exit code 9), unless --accept-key has
+    that key's fingerprint.
 
     \b
     Example:
@@ -54,14 +63,24 @@ def command(address: str, store: Path, *, as_json: bool) -> int:
     else:
         _say(report, store, goes_on=goes_on)
     tables.troubles(report.troubles, consoles.console(is_error=True))
-    return errors.worst(trouble.exit_code for trouble in report.troubles)
+    codes = [trouble.exit_code for trouble in report.troubles]
+    return errors.worst([*codes, DegradedError.exit_code] if report.left_out else codes)
 
 
 def _say(report: RestoreReport, store: Path, *, goes_on: bool) -> None:
     terminal.say(f"{store}: {counted(len(report.captures), 'capture')} made again")
+    if report.away:
+        terminal.say(f"{counted(len(report.away), 'capture')} had left it, and stay there alone")
+    if report.left_out:
+        terminal.say(
+            f"LEFT OUT: {counted(len(report.left_out), 'capture')} that the boards' ledgers give "
+            f"up, and that are there: {', '.join(report.left_out[:_NAMED])}"
+            f"{', ...' if len(report.left_out) > _NAMED else ''}"
+        )
     if goes_on:
         terminal.say(
-            f"{store / NAME} has the usual lock of 30 days and no limit: change it to what you had"
+            f"{store / NAME} has the usual lock of 30 days and no limit: change that to what you "
+            "had. If the old keeper still lives, end its uploads: two of one name stop each other"
         )
     else:
         terminal.say(

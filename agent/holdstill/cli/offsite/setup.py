@@ -11,24 +11,29 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import as_owner, options, terminal
-from holdstill.cli.offsite import key as key_command
 from holdstill.cli.offsite import paper
 from holdstill.errors import SecurityError, UsageError
 from holdstill.model import sizes
-from holdstill.model.sizes import ByteSize
-from holdstill.offsite import bucket_address, offsite_settings, promises, run_notes, sent
+from holdstill.model.sizes import ByteSize, counted
+from holdstill.offsite import (
+    bucket_address,
+    earlier,
+    offsite_settings,
+    promises,
+    run_notes,
+    sent,
+)
 from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.offsite_settings import OffsiteSettings, Prices
-from holdstill.offsite.recovery_key import RecoveryKey
+from holdstill.offsite.recovery_key import KeeperKeys, RecoveryKey
 from holdstill.offsite.run_notes import RunNotes
 from holdstill.system import clocks
 from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from holdstill.offsite.promises import Promise
-    from holdstill.offsite.recovery_key import KeeperKeys
 
 
 @click.command("setup", short_help="Begin an off-site copy.")
@@ -43,15 +48,18 @@ if TYPE_CHECKING:
               metavar="GB PUTS GETS", help="What 10^9 bytes cost for a month, and 1000 requests "
               "that write and that read.")  # fmt: skip
 @click.option("--again", is_flag=True, help="Begin a new copy beside the one there is.")
+@click.option("--leave-away", is_flag=True, help="With --again: captures that are off-site alone "
+              "stay in the copy that there was, locked as before.")  # fmt: skip
 @options.store_option
 def command(
     address: str, *, access_key: Path | None, public: str | None, lock_days: int, rate: str,
-    price: tuple[float, float, float], again: bool, store_address: str | None,
+    price: tuple[float, float, float], again: bool, leave_away: bool,
+    store_address: str | None,
 ) -> None:  # fmt: skip
     r"""Begin an off-site copy of a store, in a bucket that was made with object lock.
 
     Tries what the server promises, and refuses one that does not keep what the copy relies on.
-    Makes the recovery key, prints it for paper, and has some of it typed again. The keeper has
+    Makes the recovery key, prints it for paper, and has it typed again. The keeper has
     only the half that seals.
 
     \b
@@ -65,11 +73,23 @@ def command(
             f"{opened.root} has an off-site copy: {offsite_settings.read(opened.root).address}",
             hint="--again begins a new one; what was sent stays there until its locks end",
         )
+    every, behind = _all_away(opened.root), _behind(opened.root)
+    away = sorted(every - behind)
+    if away and not leave_away:
+        raise UsageError(
+            f"{opened.root}: {counted(len(away), 'capture')} that left it, as "
+            f"{'/'.join(away[0])}, would be in no copy that this store knows: a new one has only "
+            "what is here",
+            hint="with --leave-away they stay in the copy that there is, locked as before; the "
+            "recovery key of now is what reads them: keep its paper",
+        )
     place = bucket_address.parse(address)
     bucket = Bucket(place, bucket_address.access_key(access_key))
     _check_promises(promises.tried(bucket, is_locked=lock_days > 0), address)
-    keys = key_command.public_of(public) if public else _made_here(str(place))
+    keys = KeeperKeys.of_text(public) if public else _made_here(str(place))
     gb_month, thousand_puts, thousand_gets = price
+    if away:
+        earlier.put_aside(opened.root)
     (opened.root / sent.NAME).unlink(missing_ok=True)
     offsite_settings.write(
         opened.root,
@@ -85,11 +105,35 @@ def command(
         ),
     )  # fmt: skip
     now = SystemClock().now()
-    run_notes.save(opened.root, RunNotes(since=clocks.rfc3339(now)))
+    run_notes.save(opened.root, RunNotes(since=clocks.rfc3339(now), away=_by_board(every)))
     terminal.say(
         f"{opened.root / offsite_settings.NAME} is written. `holdstill offsite upload --dry-run` "
         "says what the first upload costs; `holdstill offsite upload` does it."
     )
+
+
+def _all_away(root: Path) -> set[tuple[str, str]]:
+    """Return (board, name) of all captures that have left a store, as any of its notes say."""
+    noted = {(one.board, one.brief.name) for one in earlier.away(root)}
+    notes = run_notes.load(root)
+    told = notes.away if notes is not None else {}
+    return noted | _pairs(told) | _behind(root)
+
+
+def _behind(root: Path) -> set[tuple[str, str]]:
+    """Return those that are in copies which were left behind."""
+    return _pairs(earlier.names(root))
+
+
+def _pairs(of_boards: Mapping[str, tuple[str, ...]]) -> set[tuple[str, str]]:
+    return {(board, name) for board, names in of_boards.items() for name in names}
+
+
+def _by_board(away: Iterable[tuple[str, str]]) -> dict[str, tuple[str, ...]]:
+    found: dict[str, tuple[str, ...]] = {}
+    for board, name in sorted(away):
+        found[board] = (*found.get(board, ()), name)
+    return found
 
 
 def _check_promises(found: Sequence[Promise], address: str) -> None:

@@ -1,0 +1,103 @@
+"""Keeps what is needed off-site: locks are lengthened, and what is lost there is sent again."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import HoldstillError, LinkError, VerificationError
+from holdstill.keeper import account_captures, references
+from holdstill.model.sizes import counted
+from holdstill.offsite import keep_locked
+from holdstill.workflow import each_board, explain, offsite_again
+from holdstill.workflow.offsite_again import Missing
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.keeper.store import Store
+    from holdstill.offsite.keep_locked import PackAgain
+    from holdstill.offsite.upload import Uploader
+    from holdstill.workflow.each_board import BoardTrouble
+
+
+class Kept(NamedTuple):
+    """What came of it.
+
+    Attributes:
+        extended: how many locks were lengthened.
+        troubles: what is lost, and cannot be sent again.
+        missing: contents that captures here need, and that are in no pack.
+    """
+
+    extended: int
+    troubles: tuple[BoardTrouble, ...]
+    missing: frozenset[bytes]
+
+
+def keep(store: Store, uploader: Uploader) -> Kept:
+    """Lengthen locks, and pack again what has to be.
+
+    Raises:
+        LinkError: the bucket cannot be reached.
+    """
+    # As for garbage: what cannot be read may need anything.
+    is_sure = not account_captures.bring_up_to_date(store)
+    with references.opened(store) as known:
+        missing = Missing(known, uploader.sent)
+        kept = keep_locked.keep(
+            uploader.bucket, uploader.sent, uploader.locks, missing.needed,
+            keeper=uploader.settings.keeper, is_sure=is_sure,
+        )  # fmt: skip
+    extended = kept.extended
+    troubles = [_missing_head(number) for number in kept.missing_heads]
+    for again in kept.again:
+        if again.is_lost:
+            troubles += _mend(store, uploader, again)
+        else:
+            extended += _pack_anew(store, uploader, again)
+    return Kept(extended, tuple(troubles), missing.found())
+
+
+def _pack_anew(store: Store, uploader: Uploader, again: PackAgain) -> int:
+    """Pack what is alive of a pack that is mostly dead, or lock that; return whether it was."""
+    try:
+        uploader.send_again(again.digests, partial(offsite_again.open_again, store, uploader.sent))
+    except LinkError:
+        raise  # what was packed with it is not there
+    except (HoldstillError, OSError):
+        # Not all of it is here any more in good order: the pack has to stay.
+        keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, again.pack)
+        return 1
+    return 0
+
+
+def _mend(store: Store, uploader: Uploader, again: PackAgain) -> Iterator[BoardTrouble]:
+    """Send again what was in a pack that is lost; yield what cannot be."""
+    open_again = partial(offsite_again.open_again, store, uploader.sent)
+    failed: list[HoldstillError] = []
+    for digest in again.digests:
+        try:
+            uploader.send_again([digest], open_again)
+        except (HoldstillError, OSError) as error:
+            known = explain.explained(error)
+            if known is None or offsite_again.ends_the_run(error):
+                raise
+            failed.append(known)
+    if failed:
+        what = f"{counted(len(failed), 'content')} of it cannot be sent again: {failed[0]}"
+        hint = "what was in it and is not here in good order is lost: see `holdstill verify`"
+        yield _trouble(f"pack {again.pack.name}", f"it is lost off-site, and {what}", hint)
+
+
+def _missing_head(number: int) -> BoardTrouble:
+    return _trouble(
+        f"head {number}",
+        "it is not there any more, and nothing tells what it told",
+        "`holdstill offsite verify` says what is missing; `holdstill offsite setup --again` sends "
+        "all that this store has anew, beside it",
+    )
+
+
+def _trouble(what: str, problem: str, hint: str) -> BoardTrouble:
+    return each_board.trouble(what, VerificationError(problem, hint=hint))
