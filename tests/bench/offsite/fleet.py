@@ -261,8 +261,9 @@ def _compared(fleet: Fleet) -> str:
     assert (found.missing, found.altered, found.unlocked) == ((), (), ()), found
     return (
         f"{len(read)} of {len(fleet.captured)} captures, all of each fifth board, were read back "
-        f"and are what was captured ({seconds:.0f} s); {found.heads} heads and {found.packs} packs verified without the "
-        f"key, nothing missing, altered or unlocked; faults: {len(faults)}, odd: {len(found.odd)}."
+        f"and are what was captured ({seconds:.0f} s); {found.heads} heads and {found.packs} "
+        "packs verified without the key, nothing missing, altered or unlocked; faults: "
+        f"{len(faults)}, odd: {len(found.odd)}."
     )
 
 
