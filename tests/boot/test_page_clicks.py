@@ -45,7 +45,8 @@ def served(store: Path, tmp_path: Path) -> Iterator[Served]:
 @pytest.fixture
 def browser(served: Served, tmp_path: Path) -> Iterator[Chrome]:
     (tmp_path / "downloads").mkdir()
-    with browsers.opened(has_scripts=False, downloads=tmp_path / "downloads") as opened:
+    with browsers.opened(downloads=tmp_path / "downloads") as opened:
+        browsers.allow_scripts(opened, are_allowed=False)
         browsers.enter(opened, served.link)
         browsers.click(opened, "pier-3", "pier-3")
         browsers.click(opened, "1", "Capture 1")
@@ -102,6 +103,7 @@ def test_a_rehearsal_is_watched_as_it_runs_and_ends_with_a_verdict(
     assert int(str(screen.get_property("naturalWidth"))) >= 640  # from memory: VGA's 640 and more
     assert browsers.complaints(browser) == []
     if axe.AXE:
+        browsers.allow_scripts(browser, are_allowed=True)  # what judges the page needs them
         for scheme in ("light", "dark"):
             browsers.show_as(browser, width=360, scheme=scheme)
             assert axe.violations(browser) == []

@@ -69,11 +69,16 @@ def opened(
 @contextmanager
 def scripts_off(browser: webdriver.Chrome) -> Iterator[None]:
     """Have pages that are opened in the block run no scripts; what judges them later can."""
-    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    allow_scripts(browser, are_allowed=False)
     try:
         yield
     finally:
-        browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+        allow_scripts(browser, are_allowed=True)
+
+
+def allow_scripts(browser: webdriver.Chrome, *, are_allowed: bool) -> None:
+    """Say whether pages may run scripts from now on."""
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": not are_allowed})
 
 
 def enter(browser: webdriver.Chrome, link: str) -> None:
