@@ -176,8 +176,6 @@ def test_a_board_under_write_load_is_frozen_and_what_was_written_is_traced(
     assert report.warnings == []
     root = report.parts[1]
     assert (root["large_files"], root["large_files_why"]) == ("traced", "")
-    # The large file is written to, and not read whole.
-    assert 0 < report.spool_bytes < churn.BLOCK * churn.BLOCKS
     # The witness on the board saw writes stop for as long as the agent says, or nearly.
     assert stall.longest_s[0] * 1000 >= 0.8 * report.frozen_ms
 
