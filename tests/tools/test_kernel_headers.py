@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import pytest
 
 from holdstill.board import fanotify, inode_watch, readiness
-from holdstill.system import ioctl, libc
+from holdstill.system import file_status, fscrypt, ioctl, libc
 from support import programs
 
 if TYPE_CHECKING:
@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 HEADERS = ("stddef.h", "linux/fs.h", "linux/fiemap.h", "linux/btrfs.h", "linux/msdos_fs.h",
            "linux/loop.h", "linux/btrfs_tree.h", "linux/fanotify.h", "linux/inotify.h",
-           "linux/openat2.h", "linux/landlock.h", "linux/timex.h", "asm/fcntl.h",
+           "linux/openat2.h", "linux/landlock.h", "linux/timex.h", "linux/fscrypt.h",
+           "linux/stat.h", "asm/statfs.h", "asm/fcntl.h",
            "asm/unistd.h")  # fmt: skip
 ASM = "/usr/include/x86_64-linux-gnu"
 SAME_EVERYWHERE = {
@@ -28,7 +29,8 @@ SAME_EVERYWHERE = {
         "BTRFS_IOC_DEV_INFO", "BTRFS_IOC_FS_INFO",
         "BTRFS_IOC_SUBVOL_CREATE", "BTRFS_IOC_DEFAULT_SUBVOL", "BTRFS_IOC_SUBVOL_SETFLAGS",
         "FAT_IOCTL_GET_ATTRIBUTES", "FS_IOC_FSGETXATTR", "FS_IOC_FSSETXATTR",
-        "LOOP_CONFIGURE", "LOOP_CTL_GET_FREE",
+        "LOOP_GET_STATUS64", "LOOP_CONFIGURE", "LOOP_CTL_GET_FREE",
+        "FS_IOC_GET_ENCRYPTION_POLICY_EX", "FS_IOC_GET_ENCRYPTION_KEY_STATUS",
     )
 }  # fmt: skip
 
@@ -58,6 +60,17 @@ SHAPES = {
     "sizeof(struct inotify_event)": inode_watch._EVENT.size,
     "sizeof(struct open_how)": 24,
     "sizeof(struct landlock_path_beneath_attr)": 12,
+    "sizeof(struct fscrypt_get_policy_ex_arg)": fscrypt._POLICY.size,
+    "offsetof(struct fscrypt_policy_v2, master_key_identifier)": 8,
+    "sizeof(struct fscrypt_get_key_status_arg)": fscrypt._STATUS.size,
+    "offsetof(struct fscrypt_get_key_status_arg, status)": fscrypt._STATUS.size - 64,
+    "sizeof(struct statx)": 256,
+    "offsetof(struct statx, stx_mode)": 28,
+    "offsetof(struct statx, stx_atime)": 64,
+    "offsetof(struct statx, stx_ctime)": 96,
+    "offsetof(struct statx, stx_mtime)": 112,
+    "offsetof(struct statx, stx_dev_minor)": file_status._STATX.size - 4,
+    "offsetof(struct statfs, f_type)": 0,
 }
 """What we read and write of C structures, wherever it is in them, is there in every width."""
 
@@ -114,6 +127,7 @@ def test_the_headers_give_our_numbers(width: Width) -> None:
         "__NR_gettimeofday": calls.gettimeofday,
         "__NR_openat2": libc._OPENAT2,
         "__NR_landlock_create_ruleset": libc._LANDLOCK_CREATE_RULESET,
+        **({"__NR_utimensat_time64": libc._UTIMENSAT_TIME64} if width.word == 4 else {}),
     })  # fmt: skip
 
 

@@ -32,6 +32,8 @@ HOST_AS_SEEN_BY_BOARDS = "10.0.2.2"
 ODD = "/srv/odd"
 STILL = (ODD, "/etc", "/usr/bin", "/usr/sbin", "/root", "/boot", "/boot/firmware")
 """Where nothing changes while the board runs, but for what is listed in RESTLESS."""
+STORE = "boathouse"
+"""Name of the store in the folder of a keeper."""
 RESTLESS = (b"/etc/tide-gauge", b"/etc/resolv.conf", b"/root/stall")
 INSTALLED = {
     b"/boot/firmware/ldlinux.sys": ("mtime_ns", "sha256"),
@@ -52,6 +54,7 @@ class Report(msgspec.Struct):
     frozen_ms: float
     window_ms: float
     rounds: int
+    spool_bytes: int
     seconds: float
     wire_bytes: int
     warnings: list[str]
@@ -217,18 +220,29 @@ def be_captured(card: board.Card, at: Keeper, course: Course, watch: Stopwatch) 
 
 @contextmanager
 def keeper(folder: Path) -> Iterator[Keeper]:
-    """Run a keeper whose files lie in the folder."""
-    (folder / "server").mkdir(parents=True)
-    with sshd.running(folder / "server") as server:
-        made = Keeper(folder / "boathouse", server)
+    """Run a keeper whose files lie in the folder, with a new store."""
+    with serving(folder) as made:
         made.run("keeper", "init", made.store)
         yield made
 
 
+@contextmanager
+def serving(folder: Path) -> Iterator[Keeper]:
+    """Run the server of a keeper whose store lies in the folder, or is made there later."""
+    (folder / "server").mkdir(parents=True)
+    with sshd.running(folder / "server") as server:
+        yield Keeper(folder / STORE, server)
+
+
 def enrol(pier: machine.Machine, at: Keeper) -> None:
-    """Introduce board and keeper to each other."""
+    """Give a board a key, and introduce board and keeper to each other."""
     pier.run("mkdir", "-p", "-m", "700", "/etc/holdstill")
     pier.run("ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", "/etc/holdstill/board_ed25519")
+    introduce(pier, at)
+
+
+def introduce(pier: machine.Machine, at: Keeper) -> None:
+    """Introduce a board that has a key to its keeper; again, when that has another server."""
     public = pier.run("cat", "/etc/holdstill/board_ed25519.pub")
     line = at.run("keeper", "enrol", at.store, "pier-3", "--key", "-", stdin=public)
     at.server.authorize(line.decode().strip())
@@ -295,11 +309,16 @@ def _comparable(entries: dict[bytes, dict[str, object]]) -> dict[bytes, dict[str
 
 def differing_entries(life: Life) -> dict[bytes, tuple[object, object]]:
     """Return what the witness saw differently on the original and on the copy."""
-    original, copy = _comparable(life.original.entries), _comparable(life.copy.entries)
+    return differing(life.original, life.copy)
+
+
+def differing(original: Original, copy: Copy) -> dict[bytes, tuple[object, object]]:
+    """Return what the witness saw differently on a board and on its copy."""
+    before, after = _comparable(original.entries), _comparable(copy.entries)
     return {
-        path: (original.get(path), copy.get(path))
-        for path in original.keys() | copy.keys()
-        if original.get(path) != copy.get(path)
+        path: (before.get(path), after.get(path))
+        for path in before.keys() | after.keys()
+        if before.get(path) != after.get(path)
     }
 
 

@@ -79,6 +79,13 @@ def holdstill(*words: str | Path, stdin: bytes = b"") -> None:
     assert done.returncode in {0, 8}, done
 
 
+def rebuilt(board: str, image: Path, store: Path, *words: str | Path) -> dict[str, object]:
+    """Rebuild the newest capture of a board into an image; return the report."""
+    command = (HOLDSTILL, "rebuild", board, image, "--store", store, "--json", *words)
+    said: dict[str, object] = json.loads(programs.run(*command, timeout=600))
+    return said
+
+
 def rehearse(
     kept: Kept, work: Path, *, programs_in: str = "", sign: str = ""
 ) -> CompletedProcess[bytes]:

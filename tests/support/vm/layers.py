@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from support import loop, programs
-from support.vm import board, here, kinds, machine
+from support.vm import board, kinds, machine
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -120,10 +120,3 @@ def store(folder: Path) -> Iterator[Path]:
         loop.mounted(disk.device, folder / "kept") as kept,
     ):
         yield kept / "store"
-
-
-def rebuilt(image: Path, one: Layered, kept: Path, *words: str | Path) -> dict[str, object]:
-    """Rebuild the newest capture of a board into an image."""
-    command = (here.HOLDSTILL, "rebuild", one.name, image, "--store", kept, "--json", *words)
-    said: dict[str, object] = json.loads(programs.run(*command, timeout=600))
-    return said

@@ -13,9 +13,11 @@ import hashlib
 import json
 import os
 import stat
+import struct
 import sys
 
-FS_IOC_GETFLAGS = 0x80086601
+# linux/fs.h: its number holds the size of a long.
+FS_IOC_GETFLAGS = 0x80006601 | struct.calcsize("l") << 16
 # Append-only, immutable, no-dump, no-atime, synchronous: those that a person sets.
 SET_BY_PEOPLE = 0x20 | 0x10 | 0x40 | 0x80 | 0x08
 
