@@ -91,13 +91,8 @@ def test_a_root_in_a_container_boots_with_the_new_passphrase_typed_at_the_consol
     image, words = tmp_path / "card.img", tmp_path / "passphrase"
     words.write_text(f"{NEW_PASSPHRASE}\n")
     with layers.store(kept) as store:
-<<<<<<< HEAD
-        report = layers.rebuilt(
-            image, layers.LUKS, store, "--size", "1300M", "--passphrase-file", words
-=======
         report = here.rebuilt(
-            layers.LUKS.name, image, store, "--size", "1200M", "--passphrase-file", words
->>>>>>> b1238fa38b4827fa32b8f120a85a55fc46eb3132
+            layers.LUKS.name, image, store, "--size", "1300M", "--passphrase-file", words
         )
     assert report["bootable"], report
     assert "crypttab data: the key file /etc/keys/data.key opens it as before" in f"{report}"
