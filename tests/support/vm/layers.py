@@ -102,6 +102,13 @@ def capture(shop: machine.Machine, one: Layered) -> tuple[int, dict[str, object]
     return done.returncode, report, done.stderr.decode(errors="replace")
 
 
+def grades(report: dict[str, object]) -> set[str]:
+    """Return the grades of what is mounted on a board, by the report of its capture."""
+    parts = report["parts"]
+    assert isinstance(parts, list)
+    return {part["grade"] for part in parts if part["place"]}
+
+
 def finished(shop: machine.Machine) -> None:
     """End the gauges, and leave the boards and the store as whoever pulls the plug likes it."""
     shop.run("systemctl", "stop", *(f"gauge-{one.name}" for one in (LVM, LUKS)))
