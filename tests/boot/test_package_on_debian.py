@@ -102,6 +102,7 @@ class Story:
         typed: what was typed on which machine, in order.
         nights: the daemon's own state after the night.
         deeds: of each of the keeper's services that a timer started, result and words.
+        troubled: what systemd calls failed on either machine after the night and that.
         visits: what the page showed a first visitor with its link, and a second one.
         states: of units, before and after the upgrade.
         left: what is called ours on each machine after removal, and what of it failed.
@@ -109,6 +110,7 @@ class Story:
 
     typed: list[tuple[str, Typed]] = field(default_factory=list)
     timers: str = ""
+    troubled: list[str] = field(default_factory=list)
     captures: list[dict[str, object]] = field(default_factory=list)
     nights: dict[str, dict[str, object]] = field(default_factory=dict)
     deeds: dict[str, tuple[str, str]] = field(default_factory=dict)
@@ -178,6 +180,10 @@ def a_night(pair: Pair, story: Story) -> None:
         story.deeds[deed] = (result, units.words(pair.keeper, unit))
         pair.keeper.run("rm", "-r", f"/etc/systemd/system/holdstill-keeper-{deed}.timer.d")
     story.timers = pair.keeper.run("systemctl", "list-timers", "--no-legend").decode()
+    story.troubled = [
+        pier.run("systemctl", "--failed", "--no-legend", "--plain", "holdstill*").decode()
+        for pier in (pair.keeper, pair.board)
+    ]
     listed = pair.keeper.run("holdstill", "list", "pier-3", "--json")
     story.captures = json.loads(listed)["boards"]["pier-3"]
 
@@ -308,6 +314,10 @@ def test_set_up_ends_with_a_capture_and_with_the_next_run(story: Story) -> None:
 def test_the_night_comes_and_is_captured(story: Story) -> None:
     assert story.nights["last"]["code"] == 0
     assert [capture["faults"] for capture in story.captures] == [[], []]
+
+
+def test_nothing_of_ours_has_failed(story: Story) -> None:
+    assert story.troubled == ["", ""]
 
 
 @pytest.mark.parametrize("deed", DEEDS)

@@ -68,6 +68,16 @@ def test_a_path_that_a_unit_cannot_hold_is_refused(tmp_path: Path) -> None:
         laid_out(tmp_path, "/srv/my captures", "keeper")
 
 
+def test_timers_of_an_off_site_copy_are_for_a_store_that_has_one(tmp_path: Path) -> None:
+    units = KeeperUnits(SHIPPED, PROGRAM, tmp_path, "keeper", tmp_path)
+    usual = {f"holdstill-keeper-{deed}.timer" for deed in ("verify", "thin", "watch")}
+    more = {f"holdstill-keeper-offsite-{deed}.timer" for deed in ("upload", "verify")}
+
+    assert {timer.name for timer in units.timers()} == usual
+    (tmp_path / "offsite.yaml").touch()
+    assert {timer.name for timer in units.timers()} == usual | more
+
+
 def test_every_timer_can_be_told_to_cron(tmp_path: Path) -> None:
     units = KeeperUnits(SHIPPED, PROGRAM, tmp_path, "keeper", tmp_path)
     assert not [line for line in units.cron_lines() if " offsite " in line]

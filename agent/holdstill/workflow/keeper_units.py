@@ -57,8 +57,13 @@ class KeeperUnits:
         return tuple(sorted(self.folder.glob("holdstill-keeper-*.*")))
 
     def timers(self) -> tuple[Path, ...]:
-        """Return those that are enabled: a template is for single boards."""
-        return tuple(p for p in self.shipped() if p.suffix == ".timer" and "@" not in p.name)
+        """Return those that are enabled: a template is for single boards.
+
+        Those of an off-site copy are, where the store has one; elsewhere each of them would fail.
+        """
+        found = (p for p in self.shipped() if p.suffix == ".timer" and "@" not in p.name)
+        has_copy = (self.store / "offsite.yaml").exists()
+        return tuple(p for p in found if has_copy or "-offsite-" not in p.name)
 
     def started(self) -> tuple[str, ...]:
         """Return the names of units that are started: the timers, and the socket of sessions."""
@@ -112,13 +117,10 @@ class KeeperUnits:
     def cron_lines(self) -> tuple[str, ...]:
         """Return the same as lines of /etc/cron.d (crontab(5)); their hours are local time there.
 
-        Those of an off-site copy are told where the store has one: cron mails every failure.
         The shell must not take a name of the command for a word of its own.
         """
         lines = []
         for timer in self.timers():
-            if "-offsite-" in timer.name and not (self.store / "offsite.yaml").exists():
-                continue
             when = _WHEN.search(timer.read_text(encoding="utf-8"))
             service = timer.with_suffix(".service").read_text(encoding="utf-8")
             words = _EXEC.search(service)
