@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import SecurityError, UsageError
+from holdstill.errors import HoldstillError, SecurityError, UsageError
 from holdstill.keeper import authorized_keys, forced_command, json_rpc, readers, session_slots
 from holdstill.keeper.authorized_keys import Who
 from holdstill.keeper.remote import RemoteKeeper
@@ -337,8 +337,11 @@ def test_a_key_is_withdrawn_before_its_sessions_are_ended(
             ) as another,
         ):
             RemoteKeeper(another).hello()
-        # The folder, by which the sessions are found, is there until they have ended.
-        assert session_slots.end_all_in(readers.folder(house.store, "late")) >= 1
+        # The folder, by which sessions are found, is there until they have ended.
+        assert readers.folder(house.store, "late").is_dir()
+        session_slots.end_all_in(readers.folder(house.store, "late"))
+        with pytest.raises(HoldstillError):
+            RemoteKeeper(channel).hello()
     house.server.authorize(*before)
     readers.remove(house.store, "late")
 
