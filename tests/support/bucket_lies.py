@@ -238,7 +238,9 @@ def a_ledger_that_gives_all_up(held: CopiedStore) -> None:
 
 
 def another_keepers_ledger_that_gives_all_up(held: CopiedStore) -> None:
-    _lie_of_lines(held, _forgotten(held, b""), 0, keeper=INVENTED, number=1, previous="")
+    """Of a keeper that tells of the captures, too, as they are."""
+    captures = tuple(one for number in (0, 1) for one in _told(held, number).sealed.captures)
+    _lie_of_lines(held, _forgotten(held, b""), 0, captures, keeper=INVENTED, number=1, previous="")
 
 
 def _forgotten(held: CopiedStore, before: bytes) -> bytes:
@@ -249,12 +251,16 @@ def _forgotten(held: CopiedStore, before: bytes) -> bytes:
     return ledger.next_lines(ledger.parse(before), [event], at="2026-11-30T02:15:00Z")
 
 
-def _lie_of_lines(held: CopiedStore, lines: bytes, offset: int, **told: object) -> None:
+def _lie_of_lines(
+    held: CopiedStore, lines: bytes, offset: int, captures: tuple[head.SentCapture, ...] = (),
+    **told: object,
+) -> None:  # fmt: skip
     came, rows = _packed(held, lines)
     part = head.LedgerPart(
         board="pier-3", offset=offset, length=len(lines), digest=hashlib.sha256(lines).digest()
     )
-    _lie(held, head.SealedPart(packs=(rows,), ledgers=(part,)), came=(came,), **told)
+    sealed = head.SealedPart(packs=(rows,), captures=captures, ledgers=(part,))
+    _lie(held, sealed, came=(came,), **told)
 
 
 def lines_that_give_all_up(held: CopiedStore) -> None:
@@ -263,7 +269,7 @@ def lines_that_give_all_up(held: CopiedStore) -> None:
     _lie_of_lines(held, _forgotten(held, before), len(before))
 
 
-def a_capture_by_another_key(held: CopiedStore) -> str:
+def a_capture_by_another_key(held: CopiedStore, **told: object) -> str:
     """A newer capture, signed by a key that only the enrolment beside it has; return that key."""
     pair = keys.make_key(held.folder / "thief")
     (real,) = _told(held, 1).sealed.captures
@@ -285,7 +291,7 @@ def a_capture_by_another_key(held: CopiedStore) -> str:
     brief = msgspec.structs.replace(real.brief, name=name, seq=999_999)
     digests = tuple(hashlib.sha256(one).digest() for one in documents)
     capture = head.SentCapture(board="pier-3", brief=brief, documents=digests)  # type: ignore[arg-type]
-    _lie(held, head.SealedPart(packs=(rows,), captures=(capture,)), came=(came,))
+    _lie(held, head.SealedPart(packs=(rows,), captures=(capture,)), came=(came,), **told)
     return signature.fingerprint(pair.public)
 
 

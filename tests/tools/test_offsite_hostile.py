@@ -18,6 +18,7 @@ from holdstill.offsite import check, head, keeper_heads, sent
 from holdstill.offsite.bucket import Bucket, Version
 from holdstill.offsite.check import OffsiteCheck, Own
 from holdstill.offsite.recovery_key import RecoveryKey
+from holdstill.records import signature
 from holdstill.workflow.offsite_restore import RestoreReport
 from support import bucket_harms, bucket_lies, seaweed
 from support.bucket_harms import heads, packs, put
@@ -63,8 +64,8 @@ def verified(held: CopiedStore, *, with_notes: bool = False) -> OffsiteCheck:
         settings = held.set_up()
         with sent.opened(held.root / sent.NAME) as noted:
             last = noted.last_head()
-            later = noted.heads_after(last.number)
-            own = Own(settings.keeper, settings.keys.heads, last, lambda _: later)
+            put_by_it = noted.every_head()
+            own = Own(settings.keeper, settings.keys.heads, last, lambda: put_by_it)
     return check.check(held.bucket, Silent(), own=own, parts=1, turn=0)
 
 
@@ -259,6 +260,32 @@ def test_a_capture_by_a_key_that_came_later_is_not_taken_unasked(copied: CopiedS
     with copied.library(accepted=(fingerprint,)) as opened:
         assert opened.find("pier-3").faults == ()
     assert len(copied.restore(copied.folder / "other", accepted=(fingerprint,)).captures) == 3
+
+
+def test_a_key_that_another_keeper_tells_of_is_not_taken_for_the_boards(
+    copied: CopiedStore,
+) -> None:
+    """Nobody can say which of the two keepers is the real one: so the owner is asked."""
+    theirs = bucket_lies.a_capture_by_another_key(
+        copied, keeper=bucket_lies.INVENTED, number=1, previous=""
+    )
+    ours = signature.fingerprint(copied.held.keys["pier-3"].public)
+
+    with copied.library() as opened:
+        assert any(theirs in fault for fault in opened.find("pier-3/999999").faults)
+        assert any(ours in fault for fault in opened.find("pier-3/2").faults)
+    report = copied.restore(copied.folder / "again")
+    (trouble,) = report.troubles
+    assert report.captures == []
+    assert ours in trouble.problem
+    with copied.library(accepted=(ours,)) as opened:
+        for reference, files in EXPECTED.items():
+            assert copied.restored(opened, reference) == files
+        assert any(theirs in fault for fault in opened.find("pier-3/999999").faults)
+    report = copied.restore(copied.folder / "again", accepted=(ours,))
+    assert len(report.captures) == 2
+    enrolled = (copied.folder / "again/boards/pier-3/enrolment.yaml").read_bytes()
+    assert enrolled == (copied.root / "boards/pier-3/enrolment.yaml").read_bytes()
 
 
 def test_a_head_by_somebody_without_the_key_is_named_and_not_used(copied: CopiedStore) -> None:

@@ -12,7 +12,16 @@ from holdstill.errors import LinkError
 from holdstill.keeper import thin
 from holdstill.model.names import check_board
 from holdstill.model.settings import Retention
-from holdstill.offsite import check, keep_locked, merged_head, sent
+from holdstill.offsite import (
+    check,
+    head,
+    keep_locked,
+    keeper_heads,
+    merged_head,
+    promises,
+    sent,
+)
+from holdstill.offsite.check import Own
 from holdstill.offsite.locks import Locks
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
@@ -155,6 +164,19 @@ def test_many_heads_become_one_and_the_old_ones_go(server: Seaweed, tmp_path: Pa
 
     assert len(held.versions("keepers/")) <= 4  # the merged one, and those since
     is_whole(held, KEPT | {b"night": b"%d" % (merged_head.MANY + 2)})
+    # Numbers are free now: what somebody puts there in this keeper's name is named.
+    keys, settings = held.key.of_keeper, held.set_up()
+    told = head.OpenPart(number=5, keeper=settings.keeper, previous="", at="")
+    data = head.encode(told, head.SealedPart(), keys.heads)
+    key = keeper_heads.key_of(settings.keeper, 5)
+    version = held.bucket.put(key, data, promises.md5_of(data))
+    with sent.opened(held.root / sent.NAME) as noted:
+        own = Own(settings.keeper, keys.heads, noted.last_head(), noted.every_head)
+        found = check.check(held.bucket, Silent(), own=own, parts=1, turn=0, is_locked=False)
+    assert len(found.altered) == 1
+    assert "head 5 of keeper" in found.altered[0]
+    assert "has not put it" in found.altered[0]
+    held.bucket.delete(key, version)
     # A keeper that has lost its notes goes on from there.
     (held.root / sent.NAME).unlink()
     held.capture("pier-3", KEPT | {b"night": b"the last"})

@@ -70,14 +70,14 @@ class Own(NamedTuple):
         keeper: its name.
         key: of its heads.
         last: the newest head that it had put before the check began.
-        later: returns the digests of the heads behind a number that it has put, or may have put,
-            by now; None where its notes are lost.
+        put: returns the digests of all heads that it has put by now, or may have put; None where
+            its notes are lost.
     """
 
     keeper: str
     key: bytes
     last: SentHead
-    later: Callable[[int], frozenset[str]] | None
+    put: Callable[[], frozenset[str]] | None
 
 
 class _Findings:
@@ -161,16 +161,16 @@ def _check_chain(
     counted: list[FoundHead] = []
     is_strange = _strangers(own)
     for which, got, told in _good_heads(bucket, versions, own, found):
-        if is_strange(told.number, got):
+        if told.number == number:
+            if got != digest:
+                found.odd.append(f"head {number} of keeper {keeper}: somebody put another over it")
+            continue
+        if is_strange(got):
             # Nothing that it tells is relied on.
             found.altered.append(
                 f"head {told.number} of keeper {keeper}: this keeper has not put it; somebody "
                 "writes there in its name"
             )
-            continue
-        if told.number == number:
-            if got != digest:
-                found.odd.append(f"head {number} of keeper {keeper}: somebody put another over it")
             continue
         lost = range(number + 1, told.number)
         missing.append(lost)
@@ -195,12 +195,12 @@ def _check_chain(
     return [one for one in counted if not any(one.number in numbers for numbers in merged)]
 
 
-def _strangers(own: Own | None) -> Callable[[int, str], bool]:
-    """Return what says whether the keeper has not put a head, by its number and digest."""
-    if own is None or own.later is None:
-        return lambda *_: False
-    last, later = own.last.number, own.later(own.last.number)
-    return lambda number, digest: number > last and digest not in later
+def _strangers(own: Own | None) -> Callable[[str], bool]:
+    """Return what says, by its digest, whether the keeper has not put a head."""
+    if own is None or own.put is None:
+        return lambda _: False
+    put = own.put()
+    return lambda digest: digest not in put
 
 
 def _good_heads(

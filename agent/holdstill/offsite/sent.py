@@ -48,6 +48,7 @@ CREATE TABLE away (board TEXT NOT NULL, name TEXT NOT NULL, told BLOB NOT NULL,
  PRIMARY KEY (board, name)) WITHOUT ROWID;
 CREATE TABLE away_pack (board TEXT NOT NULL, name TEXT NOT NULL, pack TEXT NOT NULL,
  PRIMARY KEY (board, name, pack)) WITHOUT ROWID;
+CREATE TABLE gone_head (digest TEXT PRIMARY KEY) WITHOUT ROWID;
 CREATE TABLE went (name TEXT PRIMARY KEY, version TEXT NOT NULL, until TEXT NOT NULL,
  told INTEGER NOT NULL) WITHOUT ROWID;
 CREATE TABLE lost (name TEXT PRIMARY KEY) WITHOUT ROWID;
@@ -159,10 +160,13 @@ class Sent:
         """Return all heads."""
         return tuple(map(SentHead._make, self._db.execute("SELECT * FROM head ORDER BY number")))
 
-    def heads_after(self, number: int) -> frozenset[str]:
-        """Return the digests of the heads behind a number, with those that may have been put."""
-        query = "SELECT digest FROM head WHERE number > ? UNION SELECT digest FROM doubt"
-        return frozenset(digest for (digest,) in self._db.execute(query, (number,)))
+    def every_head(self) -> frozenset[str]:
+        """Return the digests of all heads that were put, or may have been, gone ones as well."""
+        query = (
+            "SELECT digest FROM head UNION SELECT digest FROM gone_head "
+            "UNION SELECT digest FROM doubt"
+        )
+        return frozenset(digest for (digest,) in self._db.execute(query))
 
     def begin_head(self, digest: str) -> None:
         """Note that a head is about to be put, of which nobody may be told whether it was."""
@@ -245,6 +249,10 @@ class Sent:
     def forget_head(self, number: int) -> None:
         """Note that a head that was merged is gone."""
         with self._db:
+            self._db.execute(
+                "INSERT OR IGNORE INTO gone_head SELECT digest FROM head WHERE number = ?",
+                (number,),
+            )
             self._db.execute("DELETE FROM head WHERE number = ?", (number,))
 
     def _note_told(self, head: Head) -> None:

@@ -95,11 +95,14 @@ class BoardKeys:
         Raises:
             VerificationError: there is none.
         """
+        there: dict[str, None] = {}
         for data, found in self._enrolments(board, reversed(self._told(board))):
             if {*found.every_key} <= {*self._relied_on(board, found.every_key)}:
                 return data
+            there |= dict.fromkeys(map(signature.fingerprint, found.every_key))
         raise VerificationError(
-            f"no enrolment of {board} there has only keys that are relied on",
+            f"no enrolment of {board} there has only keys that are relied on; the keys there: "
+            f"{', '.join(there) or 'none'}",
             hint="name the board's key with --accept-key, as `ssh-keygen -l` prints it; "
             "`holdstill offsite verify` names the packs that are missing",
         )

@@ -48,11 +48,14 @@ def test_a_head_is_known_for_ours_before_anybody_says_that_it_was_put(noted: Sen
 
     assert noted.is_begun(made.digest)
     assert not noted.is_begun("another")
-    assert noted.heads_after(0) == {made.digest}
+    assert noted.every_head() == {made.digest}
     noted.note_head(made, version="v", until="", size=1)
     assert not noted.is_in_doubt()
-    assert noted.heads_after(0) == {made.digest}
-    assert noted.heads_after(1) == frozenset()
+    assert noted.every_head() == {made.digest}
+    # Also when it was merged, and is gone.
+    noted.forget_head(1)
+    assert noted.heads() == ()
+    assert noted.every_head() == {made.digest}
 
 
 def test_notes_that_are_new_take_what_is_there_until_all_of_it_is_taken(tmp_path: Path) -> None:

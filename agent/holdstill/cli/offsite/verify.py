@@ -71,8 +71,8 @@ def command(
 
 
 def _own(settings: OffsiteSettings, noted: Sent) -> Own:
-    later = None if noted.is_being_made() else noted.heads_after
-    return Own(settings.keeper, settings.keys.heads, noted.last_head(), later)
+    put = None if noted.is_being_made() else noted.every_head
+    return Own(settings.keeper, settings.keys.heads, noted.last_head(), put)
 
 
 def _note(root: Path, found: OffsiteCheck, *, part: int) -> None:
