@@ -242,23 +242,3 @@ def test_the_copy_boots_to_a_login_and_is_the_same(
         assert int(str(copy.entries[b"/srv/odd/" + name]["flags"])) & flag
     late = dict.fromkeys(late_and_large.NAMES, LATE_NS)
     assert more == {"times": late, "deep": 70_000, "end": "ended"}
-
-
-def test_programs_of_32_bits_rebuild_the_same(twice: narrow.Captured) -> None:
-    """A keeper of 32 bits, as far as qemu-user is one: libext2fs' structures have other sizes."""
-    tree = board.tree(board.NARROW_ARM)
-    with board.scratch(board.cache()) as work, board.able_to_run(tree.architecture):
-        root = work / "root"
-        programs.run("cp", "--archive", "--link", tree.root, root)
-        board.install_agent(root)
-        programs.run("cp", "--archive", twice.store, root / "srv/boathouse", timeout=300)
-        words = "holdstill rebuild pier-3 /srv/card.img --store /srv/boathouse --size 1200M --json"
-        inside = 'mount -t proc proc "$0/proc" && exec chroot "$0" '
-        said = programs.run("unshare", "--mount", "sh", "-ec", inside + words, root, timeout=3000)
-        report = json.loads(said)
-        assert report["bootable"], report
-        assert report["checked_entries"] == report["entries"]
-        with loop.attached(root / "srv/card.img") as disk:
-            programs.run("e2fsck", "-fn", disk.partition(2), timeout=300)
-            with loop.mounted(disk.partition(2), work / "at", options="ro") as at:
-                assert churn.check(at / "srv/churn")["wrong"] == []

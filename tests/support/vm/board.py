@@ -103,7 +103,7 @@ class Flavour:
 PLAIN = Flavour("plain")
 ARM = Flavour("arm", architecture=Architecture.ARM64)
 NARROW_ARM = Flavour("narrow-arm", ("quota",), Architecture.ARMHF)
-"""A 32-bit system with a 32-bit kernel; its programs rebuild cards as well."""
+"""A 32-bit system with a 32-bit kernel."""
 DATABASES = Flavour("databases", ("postgresql", "mosquitto", "mosquitto-clients"))
 FILE_SYSTEMS = Flavour("file-systems", ("btrfs-progs",))
 """One whose kernel knows btrfs, squashfs and overlays, from the initramfs on."""
