@@ -271,7 +271,9 @@ def test_what_another_keeper_says_that_it_has_stands_in_for_nothing_here(
         assert {*noted.contents(ours.id)} == here
         assert noted.pack(junk).name == junk
     settings = offsite_settings.read(copied.root)
-    offsite_settings.write(copied.root, msgspec.structs.replace(settings, keep_here=1))
+    proved = settings.keys.proof(settings.keeper)
+    changed = msgspec.structs.replace(settings, keep_here=1, proved=proved)
+    offsite_settings.write(copied.root, changed)
     copied.capture("pier-3", FILES)
     left = copied.upload(rule=Retention(days=100, at_least=100)).left
     assert [name.split("/")[1][:6] for name in left] == ["000001"]

@@ -191,7 +191,9 @@ def _check_chain(
     elif own is not None and own.last.number == number and own.last.digest != digest:
         found.altered.append(f"head {number} of keeper {keeper}: it is not the one that was sent")
     gone = keeper_heads.lacking(missing, merged)
-    found.missing += (f"{keeper_heads.in_words(one)} of keeper {keeper}" for one in gone)
+    found.missing += (
+        f"{name} of keeper {keeper}" for one in gone for name in keeper_heads.in_words(one)
+    )
     return [one for one in counted if not any(one.number in numbers for numbers in merged)]
 
 

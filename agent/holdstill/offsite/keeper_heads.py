@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from holdstill.offsite.head import Head, OpenPart
 
 KEEPERS = "keepers/"
+_NAMED = 10
+"""Heads that are missing one after the other, and are named each."""
 _KEY = re.compile(r"keepers/([0-9a-f]{16})/heads/(\d{10})")
 
 
@@ -119,10 +121,11 @@ def lacking(lost: Iterable[range], again: Sequence[range]) -> Iterator[range]:
             yield range(first, numbers.stop)
 
 
-def in_words(numbers: range) -> str:
-    """Return "head 3" or "heads 3 to 5"."""
-    first, last = numbers[0], numbers[-1]
-    return f"head {first}" if first == last else f"heads {first} to {last}"
+def in_words(numbers: range) -> tuple[str, ...]:
+    """Return "head 3", "head 4" and so on; of more than some, "heads 3 to 50" alone."""
+    if len(numbers) > _NAMED:
+        return (f"heads {numbers[0]} to {numbers[-1]}",)
+    return tuple(f"head {number}" for number in numbers)
 
 
 def _bytes(bucket: Bucket, version: Version) -> bytes:

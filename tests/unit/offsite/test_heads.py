@@ -165,5 +165,5 @@ def test_a_head_of_a_number_far_off_costs_nothing() -> None:
     left = list(keeper_heads.lacking([range(1, far.number)], keeper_heads.merged([far])))
 
     assert left == [range(1, 5)]
-    assert keeper_heads.in_words(left[0]) == "heads 1 to 4"
-    assert keeper_heads.in_words(range(3, 4)) == "head 3"
+    assert keeper_heads.in_words(left[0]) == ("head 1", "head 2", "head 3", "head 4")
+    assert keeper_heads.in_words(range(5, far.number)) == ("heads 5 to 9999999998",)
