@@ -38,7 +38,12 @@ DEEDS = {"verify": "every content is good", "thin": "pier-3", "watch": "pier-3"}
 LEFT_OUT = b"exclude: [/boot, /opt, /usr, /var/lib/apt, /var/lib/dpkg]\n"
 AT_ONCE = b"[Timer]\nRandomizedDelaySec=0\n"
 NEXT_RUN = re.compile(r"^Next run: \w+day, ([\d-]+) at (02:\d\d) local time", re.MULTILINE)
-OURS = ("find", "/", "-xdev", "-name", "*holdstill*", "!", "-path", "/home/harbour/*")
+NOT_OURS = ("/home/harbour/*", "/srv/holdstill/*", "/var/lib/dpkg/*")
+"""What the owner brought, what is in the store, and what dpkg remembers until a purge."""
+OURS = (
+    *("find", "/", "-xdev", "-name", "*holdstill*"),
+    *(word for path in NOT_OURS for word in ("!", "-path", path)),
+)
 VISITOR = (board.GUEST / "visitor.py").read_bytes()
 
 

@@ -198,7 +198,7 @@ def test_removing_leaves_the_captures_and_set_up_takes_them_up_again(shelter: Sh
 
     said = shelter.run("keeper", "remove", "--yes")
     after = sorted(path for path in store.rglob("*") if "readers" not in path.parts)
-    left = (shelter.etc / "holdstill/keeper.yaml").exists(), shelter.lines
+    left = (shelter.etc / "holdstill").exists(), shelter.lines
     again = shelter.run("keeper", "setup", "--yes")
 
     assert "the captures in /srv/holdstill are as they were" in said

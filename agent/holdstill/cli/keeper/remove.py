@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -101,6 +102,8 @@ def _remove(path: Path, store: Store | None, units: Path) -> None:
     for place in (reading_key.PLACE, reading_key.public_of(reading_key.PLACE)):
         gone += unlinked(place)
     gone += unlinked(keeper_setup.SETTINGS)
+    with suppress(OSError):  # it has a file that is not ours
+        keeper_setup.SETTINGS.parent.rmdir()
     terminal.say(*(f"removed {text}" for text in gone))
     if user is not None:
         # As that user, in whose home root follows no link and leaves no file.
