@@ -22,7 +22,7 @@ lay_tree() {
 #!/opt/holdstill/bin/python3
 import sys
 
-from holdstill.cli.main import main
+from holdstill.__main__ import main
 
 sys.exit(main())
 PROGRAM

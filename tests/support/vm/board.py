@@ -362,7 +362,7 @@ def install_agent(root: Path) -> None:
     # What an installer leaves beside a package, so that it can tell its own version.
     about = f"Metadata-Version: 2.1\nName: holdstill\nVersion: {VERSION}\n"
     replace(root / place / f"holdstill-{VERSION}.dist-info/METADATA", about)
-    start = "import sys\nfrom holdstill.cli.main import main\n\nsys.exit(main())\n"
+    start = "import sys\nfrom holdstill.__main__ import main\n\nsys.exit(main())\n"
     replace(root / "opt/holdstill/bin/holdstill", "#!/opt/holdstill/bin/python3\n" + start, 0o755)
     (root / "usr/local/bin/holdstill").symlink_to("/opt/holdstill/bin/holdstill")
     python = ("chroot", root, "/opt/holdstill/bin/python3")
