@@ -166,7 +166,7 @@ def test_another_user_of_this_machine_is_not_let_through(
     address = HostAddress(server.user, server.host, counted.port)
     with metered_line.opened(address, RateLimit(SystemClock(), lambda: 0)) as line:
         nobody = (
-            "import os, socket; os.setuid(65534); "
+            "import encodings.idna, os, socket; os.setuid(65534); "
             f"print(socket.create_connection(('127.0.0.1', {line.port}), 5).recv(99))"
         )
         theirs = programs.run(sys.executable, "-c", nobody)

@@ -25,6 +25,7 @@ OUTPUTS = {
     "keeper watch": ("holdstill.cli.keeper.watch:WatchOutput",),
     "list": ("holdstill.cli.list:ListOutput",),
     "note": ("holdstill.cli.note:NoteOutput",),
+    "offsite prove": ("holdstill.cli.offsite.prove:ProveOutput",),
     "offsite restore": ("holdstill.workflow.offsite_restore:RestoreReport",),
     "offsite upload": (
         "holdstill.workflow.offsite_upload:OffsiteReport",

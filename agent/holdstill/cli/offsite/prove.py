@@ -6,8 +6,23 @@ import click
 
 from holdstill import errors
 from holdstill.cli import consoles, offsite_source, options, tables, terminal
+from holdstill.model.layout import Record
 from holdstill.model.sizes import counted
 from holdstill.workflow import offsite_prove
+from holdstill.workflow.each_board import BoardTrouble
+from holdstill.workflow.offsite_prove import Proof
+
+
+class ProveOutput(Record, frozen=True, kw_only=True):
+    """What `offsite prove --json` prints.
+
+    Attributes:
+        proofs: of each keeper of which something was opened.
+        troubles: of which keepers nothing could be, each with why.
+    """
+
+    proofs: tuple[Proof, ...]
+    troubles: tuple[BoardTrouble, ...]
 
 
 @click.command("prove", short_help="Show that the recovery key opens the copy.")
@@ -29,7 +44,7 @@ def command(address: str, *, as_json: bool) -> int:
     with offsite_source.opened(address, key) as library:
         proofs, troubles = offsite_prove.prove(library, key)
     if as_json:
-        options.print_json({"proofs": proofs, "troubles": troubles})
+        options.print_json(ProveOutput(proofs=proofs, troubles=troubles))
     else:
         for one in proofs:
             terminal.say(
