@@ -139,7 +139,8 @@ def test_h5_a_deep_directory_of_one_board_ends_no_command_and_is_removed(
     deep = house.root / "boards/slipway-1/incoming/d"
 
     codes = {name: run(house, *words).returncode for name, words in commands(house).items()}
-    os.utime(deep, (1, 1))
+    for path in (*deep.iterdir(), deep):
+        os.utime(path, (1, 1))
     swept = run(house, "thin", "--apply", "--store", str(house.root))
 
     assert codes == {"list": 0, "verify": 0, "watch": 0, "status": 0, "thin": 0}
