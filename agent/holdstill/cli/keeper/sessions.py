@@ -29,7 +29,7 @@ _ONE_OF = ({"--store", "--board", "--key"}, {"--store", "--reader", "--key"})
 """The options that a line in authorized_keys has."""
 
 
-@click.command("sessions", short_help="Stand ready to answer boards (started by systemd).")
+@click.command("sessions", short_help="Answer boards by forks of one process.")
 @click.option(
     "--socket", "path", type=click.Path(path_type=Path), help="Listen here, without systemd."
 )
@@ -40,8 +40,9 @@ def command(path: Path | None) -> int:
     Without it each session imports all anew: as safe, but slower, and with more memory.
 
     \b
-    Example:
-      systemctl enable --now holdstill-keeper-sessions.socket
+    Examples: the unit's line, and by hand as the store's owner
+      holdstill keeper sessions
+      holdstill keeper sessions --socket /run/user/1000/sessions.sock
     """
     for name in IMPORTED:
         import_module(name)
