@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from holdstill.errors import SecurityError, UsageError, VerificationError
-from holdstill.keeper import capture_notes, deletion, enrolment, garbage, take_in, thin
+from holdstill.keeper import capture_notes, deletion, enrolment, take_in, thin
 from holdstill.keeper import store as stores
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import LocalKeeper
@@ -309,9 +309,7 @@ def test_c12_power_loss_board_a_staging_that_nobody_came_back_for_is_given_up(
 
     keeping.collect(store, clock)
     assert folder.exists()  # a first capture may take several nights
-    long_ago = clock.now().timestamp() - garbage.RUN_GIVEN_UP - 1
-    for path in (*folder.iterdir(), folder):
-        os.utime(path, (long_ago, long_ago))
+    keeping.leave_behind(folder, clock)
     keeping.collect(store, clock)
 
     assert not folder.exists()
