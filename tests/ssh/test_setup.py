@@ -277,7 +277,7 @@ def test_a_login_that_is_given_once_enrols_the_board_and_lets_it_in(visitor: Vis
     said = done.stdout.decode()
     lines = (visitor.place.server.folder / "authorized_keys").read_text(encoding="ascii")
     assert done.returncode == 0, done.stderr.decode()
-    assert "pier-3 is enrolled, and let in" in said
+    assert "pier-3 is enrolled, and is let in" in said
     assert "The keeper answers" in said
     assert "Paste" not in said
     assert len(lines.splitlines()) == 2  # the visitor's own line stays

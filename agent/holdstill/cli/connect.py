@@ -88,7 +88,8 @@ def _name() -> str:
 def _ask_to_let_in(error: HoldstillError, public: str, store: str) -> None:
     terminal.say(
         f"not yet: {error}",
-        "Paste this line into a shell of the keeper's user, at the keeper (with --board NAME for "
-        "one board only), and say the same here again:\n",
+        "Paste this line into a shell of the keeper's user, at the keeper (or, with sudo before "
+        "`holdstill`, into your own; with --board NAME for one board only), and say the same here "
+        "again:\n",
         f"echo '{public}' | holdstill keeper reader add {store} {_name()} --key - --let-in\n",
     )

@@ -22,11 +22,12 @@ def tell(machine: BoardFiles, *, is_let_in: bool, was_captured: bool) -> None:
         terminal.say("The keeper does not let this board in yet: until then every run fails.")
     if not was_captured:
         terminal.say("Take a first capture while you are here: `sudo holdstill capture`")
+    rebuild = f"sudo holdstill rebuild {board} /dev/sdX"
     terminal.say(
         "Three commands to remember:",
         "  sudo holdstill status                   how the last runs went, and what to do",
         "  sudo holdstill capture                  a capture now",
-        f"  sudo holdstill rebuild {board} /dev/sdX   at the keeper: a new card",
+        f"  {rebuild:<38}  at the keeper: a new card",
     )
 
 

@@ -43,7 +43,10 @@ def enrol(machine: BoardFiles, public: str, pin: HostKey | None, access: KeeperA
         )
         terminal.say(f"The keeper answered: {output}")
         return answers(machine)
-    terminal.say("Paste this line into a shell of the keeper's user, at the keeper:\n")
+    terminal.say(
+        "Paste this line into a shell of the keeper's user, at the keeper (or, with sudo before "
+        "`holdstill`, into your own):\n"
+    )
     terminal.say(enrol_board.line_for_keeper(machine, public, access.store) + "\n")
     return _awaited(machine, public, pin, access)
 

@@ -66,9 +66,10 @@ NO_SSH_THERE = Cause(
 BROKE = Cause("the connection to {address} broke", AGAIN)
 NOT_LET_IN = Cause(
     "{address} does not let this key in",
+    "to read, say `holdstill connect {address}`: it prints the line to paste there; of a board, "
     "put the line that `holdstill keeper enrol` prints into the authorized_keys file of {user} at "
-    "the keeper; if it is there, sshd's log there says what it minds: the modes of that file and "
-    "its folders, say, or a locked account",
+    "the keeper; or the key was withdrawn. If the line is there, sshd's log there says what it "
+    "minds: the modes of that file and its folders, say, or a locked account",
 )
 KEY_IS_OPEN = Cause(
     "others may read this machine's own key, so ssh does not use it",

@@ -18,7 +18,7 @@ def tell(line: str, done: str, *, lets_in: bool) -> None:
         PreflightError: this user may not write there.
     """
     if lets_in:
-        terminal.say(f"{done}, and let in by {_let_in(line, Path.home(), done)}")
+        terminal.say(f"{done}, and is let in by {_let_in(line, Path.home(), done)}")
         return
     terminal.warn(f"{done}. Add this line to {Path.home()}/.ssh/authorized_keys:")
     terminal.say(line)
