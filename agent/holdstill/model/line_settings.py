@@ -79,13 +79,13 @@ def limit_at(line: LineSettings, local: time) -> int:
     for text, limit in line.hours.items():
         span = _span(text)
         if span is not None and span.has(minute):
-            return limit
-    return line.limit
+            return int(limit)
+    return int(line.limit)
 
 
 def least_limit(line: LineSettings) -> int:
     """Return the lowest limit of a day, for a board that does not know what time it is."""
-    return min((limit for limit in (line.limit, *line.hours.values()) if limit), default=0)
+    return min((int(limit) for limit in (line.limit, *line.hours.values()) if limit), default=0)
 
 
 def problems(line: LineSettings) -> list[str]:

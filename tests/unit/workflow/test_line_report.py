@@ -1,8 +1,10 @@
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from holdstill.cli import options
 from holdstill.model.line_settings import Compress, LineSettings
 from holdstill.model.settings import BoardSettings
 from holdstill.model.sizes import ByteSize
@@ -47,6 +49,7 @@ def test_the_limit_of_the_night_says_what_a_night_takes(tmp_path: Path) -> None:
     assert found is not None
     assert (found.limit, found.limit_at_night, found.night_seconds) == (16 * KIB, 64 * KIB, 60.0)
     assert found.compress is Compress.AUTO
+    assert json.loads(options.as_json(found))["limit"] == 16 * KIB
     assert found.words == (
         "128.0 KiB/s, measured 2026-11-29T02:40:00Z; limit now 16.0 KiB/s, at night 64.0 KiB/s; "
         "a night that sends 3.8 MiB, as the last one, takes 0:01:00; "
