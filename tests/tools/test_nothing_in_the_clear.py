@@ -175,7 +175,7 @@ def test_a_rebuild_that_is_killed_leaves_nothing_open(
     memory = tmp_path / "memory"
     memory.mkdir()
     monkeypatch.setattr("holdstill.disks.luks_check._SHM", memory)
-    by_step = killed_when(lambda what: what.startswith("make luks") and stage == "step")
+    by_step = killed_when(lambda what: what.startswith("encrypting") and stage == "step")
     by_key = killed_when(lambda words: "luksDump" in words and stage == "key")
 
     def doomed() -> None:
