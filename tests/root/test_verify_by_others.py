@@ -122,9 +122,20 @@ def test_h22_a_store_on_a_full_disk_is_verified_all_the_same(
     assert len(report["captures"]) == 1
 
 
-def test_l1_a_user_without_a_name_is_told_so_and_no_signature_is_blamed(
+def test_l1_a_user_without_a_name_verifies_what_is_good(house: SignedStore) -> None:
+    give(house, NAMELESS)
+
+    done = verify(house, user=NAMELESS)
+
+    assert done.returncode == 0, done
+
+
+def test_l1_a_user_without_a_name_is_told_so_where_only_a_program_can_judge_a_signature(
     house: SignedStore,
 ) -> None:
+    (sealed,) = house.root.rglob("manifest.yaml.sig")
+    sealed.chmod(0o600)
+    sealed.write_bytes(sealed.read_bytes().replace(b"A", b"B", 1))
     give(house, NAMELESS)
 
     done = verify(house, user=NAMELESS)
