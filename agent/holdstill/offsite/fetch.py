@@ -47,6 +47,8 @@ class Fetcher:
     def contents(self, digests: Iterable[bytes], folder: Path) -> None:
         """Put contents into a folder, each under its digest.
 
+        What is there when one fails was checked.
+
         Raises:
             VerificationError: one is not there any more, or not as it was sent.
             LinkError: the bucket cannot be read.
@@ -94,19 +96,21 @@ class Fetcher:
     def _write(self, place: Place, sealed: bytes, folder: Path) -> bool:
         """Write a content, if these bytes of a pack are it."""
         target = folder / place.row.digest.hex()
+        draft = target.with_suffix(".part")
         total = hashlib.sha256()
         try:
             key = self._pack_key(place.sealed_key)
-            with target.open("xb") as file:
+            with draft.open("wb") as file:
                 for part in pack_format.open_content(sealed, place.row, key):
                     total.update(part)
                     file.write(part)
+            if total.digest() != place.row.digest:
+                return False
+            draft.rename(target)
         except SecurityError:
-            target.unlink(missing_ok=True)
             return False
-        if total.digest() != place.row.digest:
-            target.unlink()
-            return False
+        finally:
+            draft.unlink(missing_ok=True)
         return True
 
     def _pack_key(self, sealed: bytes) -> bytes:
