@@ -1,21 +1,31 @@
-"""One object off-site that is damaged, gone, cannot be read or is locked for longer: the rest goes on.
+"""One object off-site that is damaged, gone, unreadable or locked for longer: the rest goes on.
 
 Every fault is made on a real server, and by what may happen there to anybody: a bit that turned, a
 lock that ended, a store that was made again with another number of days.
 """
 
 import os
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
+import msgspec
 import pytest
 
-from holdstill.offsite import promises
-from support import seaweed
+from holdstill.keeper import thin
+from holdstill.model.names import check_board
+from holdstill.model.settings import Retention
+from holdstill.offsite import offsite_settings, promises, sent
+from holdstill.system.process import LocalRunner
+from support import faulty_proxy, seaweed
+from support.faulty_proxy import Fault
 from support.offsite import CopiedStore, contents_of
 from support.seaweed import Seaweed
 
 pytestmark = pytest.mark.timeout(300)
+ALL = Retention(days=1000, at_least=100)
+KEPT = {b"etc/hostname": b"pier-3\n", b"srv/kept": os.urandom(60_000)}
 SHARED = {b"shared-%d" % number: os.urandom(5000) for number in range(8)}
 
 
@@ -36,8 +46,9 @@ def turn_a_bit(held: CopiedStore, *, place: float) -> None:
     pack = max(held.versions("packs/"), key=lambda one: one.size)
     data = bytearray(held.bucket.read(pack))
     data[int(len(data) * place)] ^= 1
+    turned = bytes(data)
     held.bucket.delete(pack.key, pack.id)
-    held.bucket.put(pack.key, bytes(data), promises.md5_of(data))
+    held.bucket.put(pack.key, turned, promises.md5_of(turned))
 
 
 def test_a_content_that_is_damaged_costs_the_captures_that_need_it_alone(
@@ -62,3 +73,142 @@ def test_a_content_that_is_damaged_costs_the_captures_that_need_it_alone(
 
     assert len(held.restore(root).captures) == 4
     assert contents_of(root) == contents_of(held.root)
+
+
+def keep_here(held: CopiedStore, captures: int) -> None:
+    settings = offsite_settings.read(held.root)
+    proved = settings.keys.proof(settings.keeper)
+    changed = msgspec.structs.replace(settings, keep_here=captures, proved=proved)
+    offsite_settings.write(held.root, changed)
+
+
+def lose(held: CopiedStore, table: str, where: str) -> None:
+    """Note another version of what was put, one that the server never had: that is gone."""
+    never = f"UPDATE {table} SET version = '6713089658e0e745845ca8d5b5a9503b' WHERE {where}"  # noqa: S608  words of this file
+    with closing(sqlite3.connect(held.root / sent.NAME)) as db, db:
+        db.execute(never)
+
+
+def locked_days(held: CopiedStore, begin: str) -> list[float]:
+    """Return for how many days each version is locked that begins so."""
+    ends = [held.bucket.locked(one.key, one.id).until for one in held.versions(begin)]
+    now = held.bucket.now()
+    return [(end - now).total_seconds() / 86400 if end else 0 for end in ends]
+
+
+def test_a_pack_of_captures_that_left_is_gone_and_the_run_goes_on(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=3)
+    first = held.capture("pier-3", {b"first": os.urandom(3000)})
+    held.upload(rule=ALL)
+    for _ in range(2):
+        held.capture("pier-3", {b"night": os.urandom(3000)})
+        held.upload(rule=ALL)
+    keep_here(held, 1)
+    assert len(held.upload(rule=ALL).left) == 2
+    keep_here(held, 1000)
+    lose(held, "pack", "id = 1")
+    held.make_locks_due()
+    held.lock_days = 5
+    held.set_up()
+    for _ in range(2):
+        newest = held.capture("pier-3", {b"night": os.urandom(3000)})
+
+        report = held.upload(rule=ALL)
+
+        (trouble,) = report.troubles
+        assert "is lost off-site" in trouble.problem
+        assert f"pier-3/{first}" in trouble.problem
+        assert report.sent.captures == [f"pier-3/{newest}"]
+    assert [days > 4.9 for days in locked_days(held, "packs/")].count(False) == 1
+
+
+def test_a_pack_of_a_capture_that_was_thinned_since_is_no_loss(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=3)
+    first = held.capture("pier-3", {b"first": os.urandom(3000)})
+    held.upload(rule=ALL)
+    held.capture("pier-3", {b"second": os.urandom(3000)})
+    held.upload(rule=ALL)
+    thin.delete_these(
+        held.held.store, check_board("pier-3"), [first], clock=held.clock, runner=LocalRunner()
+    )
+    lose(held, "pack", "id = 1")
+    held.make_locks_due()
+
+    assert held.upload(rule=ALL).troubles == ()
+    assert held.upload(rule=ALL).troubles == ()
+    with held.library() as opened:
+        assert len(held.restored(opened, "pier-3/2")) == 1
+
+
+@pytest.mark.parametrize("is_forgotten", [True, False], ids=["notes lost", "noted"])
+def test_what_is_locked_for_longer_than_asked_stays_so(
+    server: Seaweed, tmp_path: Path, *, is_forgotten: bool
+) -> None:
+    """As of a store that is made again, and locks for fewer days than it did."""
+    held = made(server, tmp_path, lock_days=9)
+    held.capture("pier-3", KEPT)
+    held.upload()
+    if is_forgotten:
+        (held.root / sent.NAME).unlink()
+    else:
+        held.make_locks_due()
+    held.lock_days = 3
+    held.set_up()
+    newest = held.capture("pier-3", KEPT | {b"new": os.urandom(3000)})
+
+    report = held.upload()
+
+    assert report.troubles == ()
+    assert report.sent.captures == [f"pier-3/{newest}"]
+    assert sorted(map(round, locked_days(held, ""))) == [3, 3, 9, 9]
+    held.capture("pier-3", KEPT)
+    assert held.upload().extended == 0  # the server's date was noted
+
+
+def test_a_pack_that_another_keeper_locks_for_longer_is_shared(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    one = made(server, tmp_path / "one", lock_days=9)
+    one.capture("pier-3", KEPT)
+    one.upload()
+    two = CopiedStore(tmp_path / "two", one.address, lock_days=3, key=one.key)
+    two.set_up(keeper="fedcba9876543210")
+    two.held.enrol_with("pier-3", one.held.keys["pier-3"])
+    two.clock = one.clock
+    two.capture("pier-3", KEPT)
+    assert two.upload(is_shared=True).adopted == 1
+    two.make_locks_due()
+
+    report = two.upload()
+
+    assert report.troubles == ()
+    assert 9 in map(round, locked_days(two, "packs/"))
+
+
+def test_one_lock_that_is_refused_keeps_no_other_from_being_lengthened(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path, lock_days=3)
+    for _ in range(3):
+        held.capture("pier-3", {b"night": os.urandom(3000)})
+        held.upload()
+    held.make_locks_due()
+    held.lock_days = 5
+    held.set_up()
+    newest = held.capture("pier-3", KEPT)
+    with faulty_proxy.running(server.port) as proxy:
+        # The list, the version, then head after head: the second one's lock.
+        proxy.planned(Fault.DENIED, 4, many=2)
+
+        report = held.upload(by_way_of=proxy.endpoint)
+
+    (trouble,) = report.troubles
+    assert "1 lock could not be lengthened" in trouble.problem
+    assert report.sent.captures == [f"pier-3/{newest}"]
+    assert [days > 4.9 for days in locked_days(held, "")].count(False) == 1
+    assert held.upload().troubles == ()
+    assert all(days > 4.9 for days in locked_days(held, ""))
