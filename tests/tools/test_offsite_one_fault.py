@@ -16,7 +16,7 @@ import pytest
 from holdstill.keeper import thin
 from holdstill.model.names import check_board
 from holdstill.model.settings import Retention
-from holdstill.offsite import offsite_settings, promises, sent
+from holdstill.offsite import merged_head, offsite_settings, promises, sent
 from holdstill.system.process import LocalRunner
 from support import faulty_proxy, seaweed
 from support.faulty_proxy import Fault
@@ -212,3 +212,34 @@ def test_one_lock_that_is_refused_keeps_no_other_from_being_lengthened(
     assert [days > 4.9 for days in locked_days(held, "")].count(False) == 1
     assert held.upload().troubles == ()
     assert all(days > 4.9 for days in locked_days(held, ""))
+
+
+@pytest.mark.parametrize("is_due", [True, False], ids=["due", "not due"])
+def test_a_head_that_is_gone_does_not_end_the_run_that_merges_heads(
+    server: Seaweed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, is_due: bool
+) -> None:
+    monkeypatch.setattr(merged_head, "MANY", 6)
+    held = made(server, tmp_path, lock_days=3)
+    nights = [KEPT | {b"night": b"%d" % night} for night in range(12)]
+    told: list[int] = []
+    for number, files in enumerate(nights, start=1):
+        held.capture("pier-3", files)
+        troubles = [one.board for one in held.upload(rule=ALL).troubles]
+        assert troubles in ([], ["head 3"])
+        told += [number for _ in troubles]
+        if number == 3:
+            lose(held, "head", "number = 3")
+            if is_due:
+                held.make_locks_due()
+
+    # When its lock is due each run tells it; else those in which there are more than six heads:
+    # of seven four become one, and then of 1, 2, 3, 8 and three more once again.
+    assert told == (list(range(4, 13)) if is_due else [7, 10])
+    with sent.opened(held.root / sent.NAME) as noted:
+        merged = {one.number: one.merged_by for one in noted.heads()}
+    assert [merged[number] for number in (1, 2, 3)] == [0, 0, 0]
+    assert merged[4] == merged[5] != 0
+    with held.library() as opened:  # where head 3 is, for it was not really deleted
+        assert opened.catalogue.faults == []
+        for number, files in enumerate(nights, start=1):
+            assert held.restored(opened, f"pier-3/{number}") == files

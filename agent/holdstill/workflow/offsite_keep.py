@@ -14,7 +14,7 @@ from holdstill.workflow import each_board, explain, offsite_again
 from holdstill.workflow.offsite_again import Missing
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from holdstill.keeper.store import Store
     from holdstill.offsite.keep_locked import PackAgain
@@ -132,10 +132,23 @@ def _refused(refused: Sequence[RefusedError]) -> BoardTrouble:
     )
 
 
+def unmerged(uploader: Uploader, told: Iterable[BoardTrouble]) -> tuple[BoardTrouble, ...]:
+    """Return the head that could not be merged as a trouble, unless that head is told of."""
+    if uploader.bad_head is None:
+        return ()
+    number, why = uploader.bad_head
+    found = _bad_head(number, f"{why}; it and the heads before it stay beside those behind it")
+    return () if any(one.board == found.board for one in told) else (found,)
+
+
 def _missing_head(number: int) -> BoardTrouble:
+    return _bad_head(number, "it is not there any more, and nothing tells what it told")
+
+
+def _bad_head(number: int, problem: str) -> BoardTrouble:
     return _trouble(
         f"head {number}",
-        "it is not there any more, and nothing tells what it told",
+        problem,
         "`holdstill offsite verify` says what is missing; `holdstill offsite setup --again` sends "
         "all that this store has anew, beside it",
     )
