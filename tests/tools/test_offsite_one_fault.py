@@ -13,15 +13,20 @@ from pathlib import Path
 import msgspec
 import pytest
 
+from holdstill.errors import LinkError
 from holdstill.keeper import thin
 from holdstill.model.names import check_board
 from holdstill.model.settings import Retention
-from holdstill.offsite import merged_head, offsite_settings, promises, sent
+from holdstill.offsite import check, keeper_heads, merged_head, offsite_settings, promises, sent
+from holdstill.offsite.bucket import RefusedError, Version
+from holdstill.offsite.check import Own
+from holdstill.offsite.keeper_heads import UnreadHeadError
 from holdstill.system.process import LocalRunner
 from support import faulty_proxy, seaweed
 from support.faulty_proxy import Fault
 from support.offsite import CopiedStore, contents_of
 from support.seaweed import Seaweed
+from support.silence import Silent
 
 pytestmark = pytest.mark.timeout(300)
 ALL = Retention(days=1000, at_least=100)
@@ -91,9 +96,15 @@ def lose(held: CopiedStore, table: str, where: str) -> None:
 
 def locked_days(held: CopiedStore, begin: str) -> list[float]:
     """Return for how many days each version is locked that begins so."""
-    ends = [held.bucket.locked(one.key, one.id).until for one in held.versions(begin)]
-    now = held.bucket.now()
-    return [(end - now).total_seconds() / 86400 if end else 0 for end in ends]
+    return [_days(held, one) for one in held.versions(begin)]
+
+
+def _days(held: CopiedStore, one: Version) -> float:
+    try:
+        end = held.bucket.locked(one.key, one.id).until
+    except RefusedError:  # sealed with another key: nobody has locked that
+        return 0
+    return (end - held.bucket.now()).total_seconds() / 86400 if end else 0
 
 
 def test_a_pack_of_captures_that_left_is_gone_and_the_run_goes_on(
@@ -243,3 +254,128 @@ def test_a_head_that_is_gone_does_not_end_the_run_that_merges_heads(
         assert opened.catalogue.faults == []
         for number, files in enumerate(nights, start=1):
             assert held.restored(opened, f"pier-3/{number}") == files
+
+
+def seal_with_another_key(held: CopiedStore, key: str, size: int = 300) -> None:
+    """Put an object that only who has its key can read (SSE-C): the server hands it to no other.
+
+    Amazon S3's user guide, "server-side encryption with customer-provided keys", from memory.
+    """
+    held.bucket.client.put_object(
+        Bucket=held.address.bucket, Key=held.address.prefix + key, Body=os.urandom(size),
+        SSECustomerAlgorithm="AES256", SSECustomerKey=os.urandom(32),
+    )  # fmt: skip
+
+
+def checked(held: CopiedStore) -> check.OffsiteCheck:
+    with sent.opened(held.root / sent.NAME) as noted:
+        settings = offsite_settings.read(held.root)
+        own = Own(settings.keeper, settings.keys.heads, noted.last_head(), noted.every_head)
+        return check.check(held.bucket, Silent(), own=own, parts=1, turn=0)
+
+
+OF_NOBODY = keeper_heads.key_of("0" * 16, 1)
+NEXT = keeper_heads.key_of("0123456789abcdef", 3)
+
+
+@pytest.mark.parametrize("where", [NEXT, OF_NOBODY, "over a head", "over a pack"])
+def test_what_nobody_can_read_is_named_and_all_else_is_done(
+    server: Seaweed, tmp_path: Path, where: str
+) -> None:
+    held = made(server, tmp_path, lock_days=3)
+    for _ in range(2):
+        held.capture("pier-3", KEPT | {b"night": os.urandom(3000)})
+        held.upload()
+    over = {"over a head": "keepers/", "over a pack": "packs/"}
+    key = held.versions(over[where])[-1].key if where in over else where
+    seal_with_another_key(held, key)
+    held.make_locks_due()
+    held.lock_days = 5
+    held.set_up()
+    newest = held.capture("pier-3", KEPT | {b"new": os.urandom(3000)})
+
+    report = held.upload(is_shared=True)
+
+    assert report.sent.captures == [f"pier-3/{newest}"]
+    assert report.troubles == ()
+    assert [days > 4.9 for days in locked_days(held, "")].count(False) == 1  # that one
+    if where == NEXT:
+        assert any(
+            "head 3 of keeper 0123456789abcdef: it cannot" in one for one in report.warnings
+        )
+    assert len(held.upload().sent.captures) == 0
+    with held.library() as opened:
+        assert [key in one for one in opened.catalogue.faults] == [True] * (where != "over a pack")
+        assert held.restored(opened, "pier-3/1").keys() == {*KEPT, b"night"}
+    assert len(held.restore(tmp_path / "new").captures) == 3
+    found = checked(held)
+    assert (found.missing, found.lost_packs) == ((), ())
+    assert any(
+        key in one or key.removeprefix("packs/") in one for one in (*found.altered, *found.odd)
+    )
+
+
+@pytest.mark.parametrize("is_forgotten", [True, False], ids=["notes lost", "in doubt"])
+def test_an_unread_head_that_may_be_ours_is_not_put_over(
+    server: Seaweed, tmp_path: Path, *, is_forgotten: bool
+) -> None:
+    """Readers would take it, if it is ours and they can read it later; all else is locked."""
+    held = made(server, tmp_path, lock_days=3)
+    for _ in range(2):
+        held.capture("pier-3", KEPT | {b"night": os.urandom(3000)})
+        held.upload()
+    seal_with_another_key(held, NEXT)
+    if is_forgotten:
+        (held.root / sent.NAME).unlink()
+    else:
+        held.make_locks_due()
+        with sent.opened(held.root / sent.NAME) as noted:
+            noted.begin_head("0" * 64)
+    held.lock_days = 5
+    held.set_up()
+    there = held.versions("")
+
+    with pytest.raises(UnreadHeadError, match="head 3 of keeper"):
+        held.upload()
+
+    assert held.versions("") == there
+    assert [days > 4.9 for days in locked_days(held, "")].count(False) == 1
+
+
+def test_a_copy_of_which_nothing_can_be_read_is_a_failure_of_the_way_there(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    """As with an access key that may list and not read: nothing there is called lost."""
+    held = made(server, tmp_path, lock_days=3)
+    held.capture("pier-3", KEPT)
+    held.upload()
+    with faulty_proxy.running(server.port) as proxy:
+        proxy.planned(Fault.DENIED, 2, many=1000)  # after the list of heads
+        with (
+            pytest.raises(LinkError, match="no head there can be read"),
+            held.library(by_way_of=proxy.endpoint),
+        ):
+            pass
+
+
+def test_a_pack_that_cannot_be_read_costs_its_captures_alone_and_is_not_called_lost(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    held = made(server, tmp_path / "old", lock_days=0)
+    first = held.capture("pier-3", {b"first": os.urandom(3000)})
+    held.upload()
+    second = held.capture("pier-3", {b"second": os.urandom(5000)})
+    held.upload()
+    pack = max(held.versions("packs/"), key=lambda one: one.size)
+    held.bucket.delete(pack.key, pack.id)
+    seal_with_another_key(held, pack.key, pack.size)
+
+    report = held.restore(tmp_path / "new")
+    found = checked(held)
+
+    assert report.captures == [f"pier-3/{first}"]
+    assert [one.board for one in report.troubles if second in one.board] == [f"pier-3/{second}"]
+    assert any(pack.key in one.problem for one in report.troubles)
+    assert (found.missing, found.lost_packs) == ((), ())
+    (altered,) = found.altered
+    assert "it cannot be read" in altered

@@ -209,6 +209,10 @@ class Bucket:
         """Yield the bytes of a version in their order, in chunks; cut short is told.
 
         A call that breaks off in the middle goes on from there.
+
+        Raises:
+            RefusedError, MissingObjectError: this one cannot be read.
+            LinkError: the server cannot be asked.
         """
         end = version.size if length is None else first + length
         failures = 0
@@ -218,9 +222,9 @@ class Bucket:
                 for chunk in self._ranged(version, first, end):
                     first += len(chunk)
                     yield chunk
-            except LinkError:
+            except LinkError as error:
                 failures = 0 if first > before else failures + 1
-                if failures >= 2:
+                if failures >= 2 or isinstance(error, RefusedError):
                     raise
                 continue
             if first < end:

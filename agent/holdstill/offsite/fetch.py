@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.offsite import keeper_heads, pack_format
-from holdstill.offsite.bucket import Version
+from holdstill.offsite.bucket import MissingObjectError, RefusedError, Version
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -43,6 +43,7 @@ class Fetcher:
     def __init__(self, catalogue: Catalogue, key: RecoveryKey) -> None:
         self._catalogue, self._key = catalogue, key
         self._opened: dict[bytes, bytes] = {}
+        self._unread: dict[str, str] = {}
 
     def contents(self, digests: Iterable[bytes], folder: Path) -> None:
         """Put contents into a folder, each under its digest.
@@ -80,8 +81,9 @@ class Fetcher:
                 data = self._bytes(place.pack, *version, row.offset, row.offset + row.length)
                 if self._write(place, data, folder):
                     return
+        why = f": {self._unread[tried.pack]}" if tried.pack in self._unread else ""
         raise VerificationError(
-            f"content {tried.row.digest.hex()} is not as it was sent, in pack {tried.pack}",
+            f"content {tried.row.digest.hex()} is not as it was sent, in pack {tried.pack}{why}",
             hint="`holdstill offsite verify` names what is damaged there; other captures may have "
             "the files, and the keeper, if it is there, may still have this content",
         )
@@ -91,7 +93,11 @@ class Fetcher:
             return b""  # it is shorter than the pack that was told of
         key = keeper_heads.pack_key(pack)
         found = Version(key, version, size)
-        return self._catalogue.bucket.read(found, first=first, length=end - first)
+        try:
+            return self._catalogue.bucket.read(found, first=first, length=end - first)
+        except (MissingObjectError, RefusedError) as error:
+            self._unread[pack] = str(error)
+            return b""
 
     def _write(self, place: Place, sealed: bytes, folder: Path) -> bool:
         """Write a content, if these bytes of a pack are it."""

@@ -205,6 +205,8 @@ def _let_go(bucket: Bucket, sent: Sent, locks: Locks, key: str, one: SentHead) -
         except MissingObjectError:
             sent.forget_head(one.number)
             return
+        except RefusedError:
+            return  # asked again by the next run
         if until is not None:
             sent.note_lock("head", one.number, clocks.rfc3339(until))
             return
@@ -254,8 +256,9 @@ def _is_deleted(bucket: Bucket, sent: Sent, locks: Locks, pack: LetGo) -> bool:
     except MissingObjectError:
         pass
     except LinkError:
-        until = bucket.locked(key, pack.version).until
-        later = locks.now + _AGAIN
+        until, later = None, locks.now + _AGAIN
+        with suppress(RefusedError):
+            until = bucket.locked(key, pack.version).until
         sent.note_held(pack.name, clocks.rfc3339(max(until or later, later)))
         return False
     sent.note_deleted(pack.name)
