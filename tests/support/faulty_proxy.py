@@ -42,6 +42,8 @@ class Fault(StrEnum):
     """Done, and the answer's date is two hours off."""
     REFUSED_TIME = "clock refused"
     """Answered by 403: the server's clock is too far from the one that signed."""
+    DENIED = "403"
+    """Answered by 403, as to who may not do that with this object; the server never saw it."""
     STALE = "late list"
     """Done; where it lists, what was put by way of this proxy is not there yet."""
 
@@ -50,6 +52,7 @@ _CODES = {
     Fault.INTERNAL: (500, b"InternalError"),
     Fault.SLOW_DOWN: (503, b"SlowDown"),
     Fault.FULL: (507, b"InsufficientStorage"),
+    Fault.DENIED: (403, b"AccessDenied"),
     Fault.REFUSED_TIME: (403, b"RequestTimeTooSkewed"),
 }
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
 from holdstill.offsite import keeper_heads, pack_format
-from holdstill.offsite.bucket import MissingObjectError
+from holdstill.offsite.bucket import MissingObjectError, RefusedError
 from holdstill.offsite.pack_writer import Pack
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def take_over(bucket: Bucket, sent: Sent, locks: Locks, told: PackObject, rows: 
     key = keeper_heads.pack_key(told.name)
     for version in bucket.versions(key):
         if version.key == key and version.size == told.size and _is_whole(bucket, version, told):
-            if not _is_locked(bucket, locks, version):
+            if not _is_locked(locks, version):
                 continue
             pack = Pack(told.name, told.size, "", rows.sealed_key, rows.rows)
             sent.note_pack(pack, version=version.id, until=locks.until_text, is_foreign=True)
@@ -110,19 +110,16 @@ def _is_whole(bucket: Bucket, version: Version, told: PackObject) -> bool:
     try:
         for chunk in bucket.chunks(version):
             total.update(chunk)
-    except MissingObjectError:
+    except (MissingObjectError, RefusedError):
         return False
     return total.hexdigest() == told.name
 
 
-def _is_locked(bucket: Bucket, locks: Locks, version: Version) -> bool:
-    """Lock a version as long as a new pack, if it is there still, and have the server say so."""
-    assert locks.until is not None  # noqa: S101  as above
+def _is_locked(locks: Locks, version: Version) -> bool:
+    """Lock a version as long as a new pack, if that can be done, and have the server say so."""
     try:
-        found = bucket.locked(version.key, version.id).until
-        if found is None or found < locks.until:
-            bucket.extend(version.key, version.id, locks.until)
+        locks.lengthen(version.key, version.id)
         locks.check(version.key, version.id)
-    except MissingObjectError:
+    except (MissingObjectError, RefusedError):
         return False
     return True

@@ -36,8 +36,16 @@ _CONNECT, _READ = 10, 60
 """Seconds."""
 CHUNK = 1 << 20
 _HINT = "check address, access key and network; what was done stays, and the next run goes on"
+_TRY_LATER = frozenset({408, 429})
+"""Status codes of HTTP (RFC 9110, 15.5.9; RFC 6585, 4)."""
 _GONE = frozenset({"404", "NoSuchKey", "NoSuchVersion", "NotFound"})
-DENIED = frozenset({"AccessDenied", "403", "InvalidRequest", "ObjectLocked", "MethodNotAllowed"})
+_OF_ALL = frozenset({
+    "AuthorizationHeaderMalformed", "ExpiredToken", "InvalidAccessKeyId", "InvalidToken",
+    "NoSuchBucket", "RequestExpired", "RequestTimeTooSkewed", "RequestTimeout",
+    "SignatureDoesNotMatch", "SlowDown", "TooManyRequests",
+})  # fmt: skip
+"""Answers of the class 4xx that say nothing of the object (Amazon S3's list of error responses,
+from memory)."""
 
 
 @cache
@@ -153,8 +161,24 @@ class Bucket:
             return Locked(None, found["ContentLength"])
         return Locked(found.get("ObjectLockRetainUntilDate"), found["ContentLength"])
 
+    def retention(self, key: str, version: str) -> datetime | None:
+        """Return until when a version is locked, None where it is not, whatever else it is.
+
+        Raises:
+            LinkError: as `locked`; RefusedError where some servers have no lock to tell of.
+        """
+        with self._call(key):
+            found = self.client.get_object_retention(
+                Bucket=self.address.bucket, Key=self._full(key), VersionId=version
+            ).get("Retention", {})
+        return found.get("RetainUntilDate") if found.get("Mode") == "COMPLIANCE" else None
+
     def extend(self, key: str, version: str, until: datetime) -> None:
-        """Lock a version for longer."""
+        """Lock a version for longer.
+
+        Raises:
+            RefusedError: the server does not do that; for one, it is locked for longer already.
+        """
         with self._call(key):
             self.client.put_object_retention(
                 Bucket=self.address.bucket, Key=self._full(key), VersionId=version,
@@ -185,6 +209,10 @@ class Bucket:
         """Yield the bytes of a version in their order, in chunks; cut short is told.
 
         A call that breaks off in the middle goes on from there.
+
+        Raises:
+            RefusedError, MissingObjectError: this one cannot be read.
+            LinkError: the server cannot be asked.
         """
         end = version.size if length is None else first + length
         failures = 0
@@ -194,9 +222,9 @@ class Bucket:
                 for chunk in self._ranged(version, first, end):
                     first += len(chunk)
                     yield chunk
-            except LinkError:
+            except LinkError as error:
                 failures = 0 if first > before else failures + 1
-                if failures >= 2:
+                if failures >= 2 or isinstance(error, RefusedError):
                     raise
                 continue
             if first < end:
@@ -276,6 +304,9 @@ class Bucket:
         told = f"{self.address}: {what}: {code}: {error.response['Error'].get('Message', '')}"
         if code in _GONE:
             return MissingObjectError(f"{self.address}: {what} is not there", hint=_HINT)
+        status = error.response["ResponseMetadata"]["HTTPStatusCode"]
+        if 400 <= status < 500 and status not in _TRY_LATER and code not in _OF_ALL:
+            return RefusedError(told, hint=_HINT)
         return LinkError(told, hint=_HINT)
 
 
@@ -291,6 +322,14 @@ def _oldest_first(found: list[Version]) -> list[Version]:
 
 class MissingObjectError(LinkError):
     """There is no such object, or version."""
+
+
+class RefusedError(LinkError):
+    """The server answered, and does not do this with this object; it may with all others.
+
+    So it is with what somebody has sealed with a key of his own (SSE-C), with what a rule of the
+    bucket has put into an archive, and with a date before that of a lock.
+    """
 
 
 def code_of(error: ClientError) -> str:

@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
-from holdstill.errors import SecurityError, UsageError, VerificationError
+from holdstill.errors import LinkError, SecurityError, UsageError, VerificationError
 from holdstill.model import names
 from holdstill.offsite import keeper_heads, pack_format
+from holdstill.offsite.keeper_heads import UnreadHeadError
 from holdstill.offsite.pack_format import Row
 
 if TYPE_CHECKING:
@@ -84,7 +85,7 @@ class Catalogue:
         self.away: set[tuple[str, str]] = set()
         self.heads: dict[str, list[PutHead]] = {}
         self.faults: list[str] = []
-        self._told = 0
+        self._told = self._unread = 0
 
     def read(self, key: bytes) -> None:
         """Read all heads that are there.
@@ -95,6 +96,11 @@ class Catalogue:
         """
         found = list(keeper_heads.found(self.bucket))
         self._read_heads(found, key)
+        if found and self._unread == len(found):
+            raise LinkError(
+                f"{self.bucket.address}: no head there can be read: {self.faults[0]}",
+                hint="may this access key read objects (GetObject, GetObjectVersion)?",
+            )
         if found and not self.heads:
             raise SecurityError(
                 f"{self.bucket.address}: no head there was made for this recovery key: "
@@ -125,6 +131,7 @@ class Catalogue:
                 got = keeper_heads.read(self.bucket, which, key)
             except SecurityError as error:
                 self.faults.append(str(error))
+                self._unread += isinstance(error, UnreadHeadError)
                 continue
             taken = self.heads.setdefault(which.keeper, [])
             if not taken or taken[-1].head.open.number != which.number:

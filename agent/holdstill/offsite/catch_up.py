@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import LinkError, SecurityError
 from holdstill.offsite import keeper_heads, notes_again, own_heads
 from holdstill.offsite.bucket import MissingObjectError
+from holdstill.offsite.keeper_heads import UnreadHeadError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,6 +54,11 @@ def _go_on(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -
     for which in found:
         try:
             got = keeper_heads.read(bucket, which, key)
+        except UnreadHeadError as error:
+            if sent.is_in_doubt():
+                raise  # it may be ours, and ours of that number be read by nobody later
+            warnings.append(str(error))
+            continue
         except SecurityError as error:
             # Nobody takes it for a head, and ours can be put beside it.
             warnings.append(str(error))

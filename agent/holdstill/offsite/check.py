@@ -10,10 +10,11 @@ from __future__ import annotations
 import hashlib
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from holdstill.errors import SecurityError
+from holdstill.errors import LinkError, SecurityError
 from holdstill.model.layout import Record
 from holdstill.offsite import keeper_heads
-from holdstill.offsite.bucket import MissingObjectError
+from holdstill.offsite.bucket import MissingObjectError, RefusedError
+from holdstill.offsite.keeper_heads import UnreadHeadError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -91,6 +92,7 @@ class _Findings:
         self.lost_packs: list[str] = []
         self.unlocked_packs: list[str] = []
         self.unlocked_heads: list[int] = []
+        self.unread: list[str] = []
         self.sizes: dict[str, int] = {}
         self.heads = self.read = self.read_bytes = 0
 
@@ -114,6 +116,11 @@ def check(
     """
     found = _Findings()
     _check_heads(bucket, own, found, is_locked=is_locked)
+    if found.unread and not found.heads:
+        raise LinkError(
+            f"{bucket.address}: no head there can be read: {found.unread[0]}",
+            hint="may this access key read objects (GetObject, GetObjectVersion)?",
+        )
     there = _packs_there(bucket)
     _compare(found, there)
     told = sorted(found.sizes.keys() & there.keys())
@@ -217,7 +224,9 @@ def _good_heads(
                 continue
             told, digest = keeper_heads.read_open(bucket, which)
             yield which, digest, told
-        except (SecurityError, MissingObjectError) as error:
+        except (SecurityError, MissingObjectError, RefusedError) as error:
+            if isinstance(error, UnreadHeadError | RefusedError):
+                found.unread.append(str(error))
             found.altered.append(f"head {which.number} of keeper {which.keeper}: {error}")
 
 
@@ -248,10 +257,15 @@ def _check_pack(
     bucket: Bucket, name: str, versions: list[Version], found: _Findings
 ) -> list[Version]:
     """Read all versions of a pack; return those that are what was sent."""
-    digests = [_digest(bucket, version) for version in versions]
+    unread: list[str] = []
+    digests = [_digest(bucket, version, unread) for version in versions]
     found.read += 1
     found.read_bytes += versions[0].size
     if name not in digests:
+        if len(unread) == len(versions):
+            # No loss that is sure: what was put into an archive comes back from there.
+            found.altered.append(f"pack {name}: it cannot be read: {unread[0]}")
+            return []
         known = f"pack {name}: it has not the {found.sizes[name]} bytes that were sent"
         if known not in found.altered:
             found.altered.append(f"pack {name}: its bytes are not those that were sent")
@@ -261,10 +275,15 @@ def _check_pack(
     return [one for one, got in zip(versions, digests, strict=True) if got == name]
 
 
-def _digest(bucket: Bucket, version: Version) -> str:
+def _digest(bucket: Bucket, version: Version, unread: list[str]) -> str:
+    """Return the digest of a version; "" of one that cannot be read, and why is added."""
     total = hashlib.sha256()
-    for chunk in bucket.chunks(version):
-        total.update(chunk)
+    try:
+        for chunk in bucket.chunks(version):
+            total.update(chunk)
+    except RefusedError as error:
+        unread.append(str(error))
+        return ""
     return total.hexdigest()
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.offsite import keeper_heads, pack_format
-from holdstill.offsite.bucket import Version
+from holdstill.offsite.bucket import MissingObjectError, RefusedError, Version
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -43,9 +43,12 @@ class Fetcher:
     def __init__(self, catalogue: Catalogue, key: RecoveryKey) -> None:
         self._catalogue, self._key = catalogue, key
         self._opened: dict[bytes, bytes] = {}
+        self._unread: dict[str, str] = {}
 
     def contents(self, digests: Iterable[bytes], folder: Path) -> None:
         """Put contents into a folder, each under its digest.
+
+        What is there when one fails was checked.
 
         Raises:
             VerificationError: one is not there any more, or not as it was sent.
@@ -78,8 +81,9 @@ class Fetcher:
                 data = self._bytes(place.pack, *version, row.offset, row.offset + row.length)
                 if self._write(place, data, folder):
                     return
+        why = f": {self._unread[tried.pack]}" if tried.pack in self._unread else ""
         raise VerificationError(
-            f"content {tried.row.digest.hex()} is not as it was sent, in pack {tried.pack}",
+            f"content {tried.row.digest.hex()} is not as it was sent, in pack {tried.pack}{why}",
             hint="`holdstill offsite verify` names what is damaged there; other captures may have "
             "the files, and the keeper, if it is there, may still have this content",
         )
@@ -89,24 +93,30 @@ class Fetcher:
             return b""  # it is shorter than the pack that was told of
         key = keeper_heads.pack_key(pack)
         found = Version(key, version, size)
-        return self._catalogue.bucket.read(found, first=first, length=end - first)
+        try:
+            return self._catalogue.bucket.read(found, first=first, length=end - first)
+        except (MissingObjectError, RefusedError) as error:
+            self._unread[pack] = str(error)
+            return b""
 
     def _write(self, place: Place, sealed: bytes, folder: Path) -> bool:
         """Write a content, if these bytes of a pack are it."""
         target = folder / place.row.digest.hex()
+        draft = target.with_suffix(".part")
         total = hashlib.sha256()
         try:
             key = self._pack_key(place.sealed_key)
-            with target.open("xb") as file:
+            with draft.open("wb") as file:
                 for part in pack_format.open_content(sealed, place.row, key):
                     total.update(part)
                     file.write(part)
+            if total.digest() != place.row.digest:
+                return False
+            draft.rename(target)
         except SecurityError:
-            target.unlink(missing_ok=True)
             return False
-        if total.digest() != place.row.digest:
-            target.unlink()
-            return False
+        finally:
+            draft.unlink(missing_ok=True)
         return True
 
     def _pack_key(self, sealed: bytes) -> bytes:

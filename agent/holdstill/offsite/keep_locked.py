@@ -9,13 +9,13 @@ whatever heads tell is there.
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.errors import LinkError
 from holdstill.offsite import keeper_heads
-from holdstill.offsite.bucket import MissingObjectError
+from holdstill.offsite.bucket import MissingObjectError, RefusedError
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
@@ -58,11 +58,62 @@ class KeptLocked:
         extended: locks that were lengthened, of packs and heads.
         again: packs of which contents are to be sent again.
         missing_heads: numbers of heads that are not there any more.
+        refused: what the server does not lock any longer, each with its words.
     """
 
     extended: int
     again: tuple[PackAgain, ...]
     missing_heads: tuple[int, ...]
+    refused: tuple[RefusedError, ...]
+
+
+@dataclass
+class _Locking:
+    """Locks that are being lengthened; what one fails at keeps no other from it.
+
+    Attributes:
+        extended: how many were.
+        missing_heads, refused: as in `KeptLocked`.
+    """
+
+    bucket: Bucket
+    sent: Sent
+    locks: Locks
+    extended: int = 0
+    missing_heads: list[int] = field(default_factory=list)
+    refused: list[RefusedError] = field(default_factory=list)
+
+    def pack(self, pack: SentPack) -> None:
+        """Lengthen the lock of a pack.
+
+        Raises:
+            MissingObjectError: it is not there.
+        """
+        try:
+            extend(self.sent, self.locks, pack)
+            self.extended += 1
+        except RefusedError as error:
+            self.refused.append(error)
+
+    def heads(self, keeper: str) -> None:
+        """Lengthen the locks of a keeper's heads that are due, and let go those that may be."""
+        for one in self.sent.heads():
+            key = keeper_heads.key_of(keeper, one.number)
+            if one.merged_by:
+                _let_go(self.bucket, self.sent, self.locks, key, one)
+            elif self.locks.is_due(one.until):
+                self._head(key, one)
+
+    def _head(self, key: str, one: SentHead) -> None:
+        try:
+            until = self.locks.lengthen(key, one.version)
+        except MissingObjectError:
+            self.missing_heads.append(one.number)
+        except RefusedError as error:
+            self.refused.append(error)
+        else:
+            self.sent.note_lock("head", one.number, until)
+            self.extended += 1
 
 
 def keep(
@@ -78,13 +129,14 @@ def keep(
         keeper: whose heads.
         is_sure: whether that is all; if not, every pack is taken for needed.
 
-    What is gone keeps no lock behind it from being lengthened.
+    What is gone, or refused, keeps no lock behind it from being lengthened.
 
     Raises:
-        LinkError: a lock could not be lengthened.
+        LinkError: the server cannot be asked.
     """
     alive, away, lost = _live_bytes(sent, needed), sent.away_packs(), sent.lost()
-    extended, missing_heads = _extend_heads(bucket, sent, locks, keeper)
+    locking = _Locking(bucket, sent, locks)
+    locking.heads(keeper)
     again: list[PackAgain] = []
     for pack in sent.packs():
         live, is_lost = alive.get(pack.id, 0), pack.name in lost
@@ -96,14 +148,15 @@ def keep(
         is_mostly_dead = may_go and live < MOSTLY_DEAD * pack.size and locks.is_time(pack.until)
         if not (is_lost or is_mostly_dead) and locks.is_due(pack.until):
             try:
-                extend(bucket, sent, locks, pack)
-                extended += 1
+                locking.pack(pack)
             except MissingObjectError:
                 sent.note_lost([pack.name])
                 is_lost = True
         if is_lost or is_mostly_dead:
             again.append(PackAgain(pack, _needed_of(sent, pack, needed), is_lost))
-    return KeptLocked(extended, tuple(again), missing_heads)
+    return KeptLocked(
+        locking.extended, tuple(again), tuple(locking.missing_heads), tuple(locking.refused)
+    )
 
 
 def hold_away(bucket: Bucket, sent: Sent, locks: Locks, keeper: str) -> int:
@@ -111,15 +164,16 @@ def hold_away(bucket: Bucket, sent: Sent, locks: Locks, keeper: str) -> int:
 
     Raises:
         MissingObjectError: not all of it is there; of what is, all locks are lengthened.
-        LinkError: a lock could not be lengthened.
+        RefusedError: nor can all be lengthened.
+        LinkError: the server cannot be asked.
     """
-    extended, missing_heads = _extend_heads(bucket, sent, locks, keeper)
-    lost = [keeper_heads.key_of(keeper, number) for number in missing_heads]
+    locking = _Locking(bucket, sent, locks)
+    locking.heads(keeper)
+    lost = [keeper_heads.key_of(keeper, number) for number in locking.missing_heads]
     away = sent.away_packs()
     for pack in (one for one in sent.packs() if one.name in away and locks.is_due(one.until)):
         try:
-            extend(bucket, sent, locks, pack)
-            extended += 1
+            locking.pack(pack)
         except MissingObjectError:
             lost.append(keeper_heads.pack_key(pack.name))
     if lost:
@@ -127,40 +181,32 @@ def hold_away(bucket: Bucket, sent: Sent, locks: Locks, keeper: str) -> int:
             f"{bucket.address}: {', '.join(lost)} is not there",
             hint="`holdstill offsite verify ADDRESS` says what is missing of that copy",
         )
-    return extended
+    if locking.refused:
+        raise locking.refused[0]
+    return locking.extended
 
 
-def extend(bucket: Bucket, sent: Sent, locks: Locks, pack: SentPack) -> None:
-    """Lock a pack as long as a new one."""
+def extend(sent: Sent, locks: Locks, pack: SentPack) -> None:
+    """Lock a pack as long as a new one, or let it be locked for longer.
+
+    Raises:
+        MissingObjectError: it is not there; RefusedError: the server does not do that.
+    """
     if locks.until is not None:
-        bucket.extend(keeper_heads.pack_key(pack.name), pack.version, locks.until)
-        sent.note_lock("pack", pack.name, locks.until_text)
-
-
-def _extend_heads(
-    bucket: Bucket, sent: Sent, locks: Locks, keeper: str
-) -> tuple[int, tuple[int, ...]]:  # fmt: skip
-    """Lengthen locks; return how many, and which heads are not there."""
-    extended, missing = 0, []
-    for one in sent.heads():
-        key = keeper_heads.key_of(keeper, one.number)
-        if one.merged_by:
-            _let_go(bucket, sent, locks, key, one)
-        elif locks.until is not None and locks.is_due(one.until):
-            try:
-                bucket.extend(key, one.version, locks.until)
-            except MissingObjectError:
-                missing.append(one.number)
-                continue
-            sent.note_lock("head", one.number, locks.until_text)
-            extended += 1
-    return extended, tuple(missing)
+        until = locks.lengthen(keeper_heads.pack_key(pack.name), pack.version)
+        sent.note_lock("pack", pack.name, until)
 
 
 def _let_go(bucket: Bucket, sent: Sent, locks: Locks, key: str, one: SentHead) -> None:
     """Delete a head that was merged, when its lock has ended."""
     if locks.until is not None and not one.until:  # taken from the bucket: nobody has asked yet
-        until = bucket.locked(key, one.version).until
+        try:
+            until = bucket.locked(key, one.version).until
+        except MissingObjectError:
+            sent.forget_head(one.number)
+            return
+        except RefusedError:
+            return  # asked again by the next run
         if until is not None:
             sent.note_lock("head", one.number, clocks.rfc3339(until))
             return
@@ -210,8 +256,9 @@ def _is_deleted(bucket: Bucket, sent: Sent, locks: Locks, pack: LetGo) -> bool:
     except MissingObjectError:
         pass
     except LinkError:
-        until = bucket.locked(key, pack.version).until
-        later = locks.now + _AGAIN
+        until, later = None, locks.now + _AGAIN
+        with suppress(RefusedError):
+            until = bucket.locked(key, pack.version).until
         sent.note_held(pack.name, clocks.rfc3339(max(until or later, later)))
         return False
     sent.note_deleted(pack.name)

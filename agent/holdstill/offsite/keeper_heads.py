@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import SecurityError
 from holdstill.offsite import head
-from holdstill.offsite.bucket import MissingObjectError
+from holdstill.offsite.bucket import MissingObjectError, RefusedError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -19,6 +19,10 @@ KEEPERS = "keepers/"
 _NAMED = 10
 """Heads that are missing one after the other, and are named each."""
 _KEY = re.compile(r"keepers/([0-9a-f]{16})/heads/(\d{10})")
+
+
+class UnreadHeadError(SecurityError):
+    """A version of a head that the server does not hand out: nobody takes it for a head."""
 
 
 class FoundHead(NamedTuple):
@@ -62,8 +66,9 @@ def read(bucket: Bucket, which: FoundHead, key: bytes) -> Head:
     """Read a version of a head, and check that it is the one of its place.
 
     Raises:
-        SecurityError: it is none, or not what a keeper with this key has put there.
-        LinkError: it cannot be read.
+        SecurityError: it is none, or not what a keeper with this key has put there;
+            UnreadHeadError where the server does not say what it is.
+        LinkError: the server cannot be asked.
     """
     what = f"head {which.number} of keeper {which.keeper}"
     try:
@@ -71,6 +76,13 @@ def read(bucket: Bucket, which: FoundHead, key: bytes) -> Head:
         check_place(which, got.open)
     except MissingObjectError as error:
         raise SecurityError(f"{what}: it is gone") from error
+    except RefusedError as error:
+        raise UnreadHeadError(
+            f"{what}: it cannot be read: {error}",
+            hint="nobody takes it for a head. If a key or a rule of the bucket seals it, or has "
+            "put it into an archive, undo that; else `holdstill offsite setup --again` goes on "
+            "beside what is there, as a keeper of another name",
+        ) from error
     except SecurityError as error:
         raise SecurityError(f"{what}: {error}") from error
     return got

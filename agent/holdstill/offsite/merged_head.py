@@ -34,7 +34,12 @@ def run(sizes: Sequence[tuple[int, int]]) -> list[int]:
         if size >= LARGEST:
             break
         found.append(number)
-    return found[::-1] if len(found) > MANY // 2 else []
+    return found[::-1] if is_worth_it(len(found)) else []
+
+
+def is_worth_it(heads: int) -> bool:
+    """Return whether so many heads are enough to write all that they tell once more."""
+    return heads > MANY // 2
 
 
 def merged(

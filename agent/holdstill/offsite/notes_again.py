@@ -15,6 +15,7 @@ import msgspec
 
 from holdstill.errors import SecurityError
 from holdstill.offsite import keeper_heads
+from holdstill.offsite.keeper_heads import UnreadHeadError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,15 +35,20 @@ def make(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -> 
     """Note what heads of this keeper tell; return what is to be said about it.
 
     Raises:
-        SecurityError: a head does not follow the others.
+        SecurityError: a head does not follow the others; UnreadHeadError: or may, unread.
         LinkError: the bucket cannot be read.
     """
     warnings: list[str] = []
     making = _Making(sent, _packs_there(bucket) if found else {})
     taken = strange = 0
+    unread: dict[int, UnreadHeadError] = {}
     for which in found:
         try:
             got = keeper_heads.read(bucket, which, key)
+        except UnreadHeadError as error:
+            unread[which.number] = error
+            warnings.append(str(error))
+            continue
         except SecurityError as error:
             warnings.append(str(error))
             continue
@@ -52,6 +58,8 @@ def make(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -> 
         elif got.open.number > sent.last_head().number:
             strange = got.open.number
     last = sent.last_head().number
+    if last + 1 in unread:
+        raise unread[last + 1]  # it may be ours, and what is put beside it be read by nobody later
     if strange > last:
         raise SecurityError(
             f"{bucket.address}: head {strange} there does not follow head {last} of this keeper",

@@ -13,6 +13,7 @@ import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
+from holdstill.errors import SecurityError
 from holdstill.offsite import head, in_memory, keeper_heads, merged_head, promises, seal_ahead
 from holdstill.offsite.bucket import Version
 from holdstill.offsite.head import LedgerPart, OpenPart, SealedPart, SentCapture
@@ -99,6 +100,7 @@ class Uploader:
         folder: of this machine, for the pack in the making, and the one on its way.
         pool: threads that seal.
         sender: puts packs.
+        bad_head: number of a head that could not be merged, and why; None without any.
     """
 
     bucket: Bucket
@@ -110,6 +112,7 @@ class Uploader:
     pool: ThreadPoolExecutor = field(default_factory=seal_ahead.pool)
     sender: PackSender = field(init=False)
     report: UploadReport = field(default_factory=UploadReport)
+    bad_head: tuple[int, str] | None = None
     _writer: PackWriter | None = None
     _in_pack: set[bytes] = field(default_factory=set)
     _on_the_way: set[bytes] = field(default_factory=set)
@@ -270,9 +273,21 @@ class Uploader:
         live = [one for one in every if one.number > found_to and not one.merged_by]
         chosen = {*merged_head.run([(one.number, one.size) for one in live])}
         if chosen:
-            found = [self._read_head(one) for one in live if one.number in chosen]
-            came, went, sealed = merged_head.merged(found)
-            self._put_this_head(sealed, came=came, went=went, merges=min(chosen))
+            found = self._good_heads([one for one in live if one.number in chosen])
+            if merged_head.is_worth_it(len(found)):
+                came, went, sealed = merged_head.merged(found)
+                self._put_this_head(sealed, came=came, went=went, merges=found[0].open.number)
+
+    def _good_heads(self, live: Sequence[SentHead]) -> list[Head]:
+        """Return the heads behind the last one that is not there as it was put: that one stays."""
+        found: list[Head] = []
+        for one in reversed(live):
+            try:
+                found.append(self._read_head(one))
+            except SecurityError as error:
+                self.bad_head = (one.number, str(error))
+                break
+        return found[::-1]
 
     def _read_head(self, one: SentHead) -> Head:
         keeper = self.settings.keeper

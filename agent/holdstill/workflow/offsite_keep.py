@@ -9,16 +9,21 @@ from holdstill.errors import HoldstillError, LinkError, VerificationError
 from holdstill.keeper import account_captures, references
 from holdstill.model.sizes import counted
 from holdstill.offsite import keep_locked
+from holdstill.offsite.bucket import MissingObjectError, RefusedError
 from holdstill.workflow import each_board, explain, offsite_again
 from holdstill.workflow.offsite_again import Missing
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from holdstill.keeper.store import Store
     from holdstill.offsite.keep_locked import PackAgain
     from holdstill.offsite.upload import Uploader
     from holdstill.workflow.each_board import BoardTrouble
+
+
+_NAMED = 5
+"""Captures that a trouble names, of those that a lost pack has cost."""
 
 
 class Kept(NamedTuple):
@@ -51,23 +56,36 @@ def keep(store: Store, uploader: Uploader) -> Kept:
         )  # fmt: skip
     extended = kept.extended
     troubles = [_missing_head(number) for number in kept.missing_heads]
+    refused = list(kept.refused)
     for again in kept.again:
-        if again.is_lost:
-            troubles += _mend(store, uploader, again)
-        else:
-            extended += _pack_anew(store, uploader, again)
+        try:
+            if not again.is_lost:
+                extended += _pack_anew(store, uploader, again)
+                continue
+        except RefusedError as error:
+            refused.append(error)
+            continue
+        except MissingObjectError:
+            uploader.sent.note_lost([again.pack.name])
+        troubles += _mend(store, uploader, again)
+    if refused:
+        troubles.append(_refused(refused))
     return Kept(extended, tuple(troubles), missing.found())
 
 
 def _pack_anew(store: Store, uploader: Uploader, again: PackAgain) -> int:
-    """Pack what is alive of a pack that is mostly dead, or lock that; return whether it was."""
+    """Pack what is alive of a pack that is mostly dead, or lock that; return whether it was.
+
+    Raises:
+        MissingObjectError, RefusedError: it can be packed anew as little as locked.
+    """
     try:
         uploader.send_again(again.digests, partial(offsite_again.open_again, store, uploader.sent))
     except LinkError:
         raise  # what was packed with it is not there
     except (HoldstillError, OSError):
         # Not all of it is here any more in good order: the pack has to stay.
-        keep_locked.extend(uploader.bucket, uploader.sent, uploader.locks, again.pack)
+        keep_locked.extend(uploader.sent, uploader.locks, again.pack)
         return 1
     return 0
 
@@ -79,6 +97,8 @@ def _mend(store: Store, uploader: Uploader, again: PackAgain) -> Iterator[BoardT
     for digest in again.digests:
         try:
             uploader.send_again([digest], open_again)
+        except FileNotFoundError:
+            continue  # of a capture that is not here: it has left, or nobody keeps it any more
         except (HoldstillError, OSError) as error:
             known = explain.explained(error)
             if known is None or offsite_again.ends_the_run(error):
@@ -87,13 +107,48 @@ def _mend(store: Store, uploader: Uploader, again: PackAgain) -> Iterator[BoardT
     if failed:
         what = f"{counted(len(failed), 'content')} of it cannot be sent again: {failed[0]}"
         hint = "what was in it and is not here in good order is lost: see `holdstill verify`"
-        yield _trouble(f"pack {again.pack.name}", f"it is lost off-site, and {what}", hint)
+        yield _lost(again, what, hint)
+    left = [one for one in uploader.sent.away() if again.pack.name in one.packs]
+    if left:
+        what = f"{counted(len(left), 'capture')} that left this store cannot be read without it: "
+        what += ", ".join(f"{one.board}/{one.brief.name}" for one in left[:_NAMED])
+        hint = (
+            "nothing leaves this store until retention has given them up. `holdstill offsite "
+            "verify` says whether more is missing; end what deletes in that bucket"
+        )
+        yield _lost(again, what, hint)
+
+
+def _lost(again: PackAgain, what: str, hint: str) -> BoardTrouble:
+    return _trouble(f"pack {again.pack.name}", f"it is lost off-site, and {what}", hint)
+
+
+def _refused(refused: Sequence[RefusedError]) -> BoardTrouble:
+    return _trouble(
+        "locks",
+        f"{counted(len(refused), 'lock')} could not be lengthened: {refused[0]}",
+        "all others were; may the access key still do that (PutObjectRetention)? What is not "
+        "locked any more, who has that key can delete: `holdstill offsite verify` names it",
+    )
+
+
+def unmerged(uploader: Uploader, told: Iterable[BoardTrouble]) -> tuple[BoardTrouble, ...]:
+    """Return the head that could not be merged as a trouble, unless that head is told of."""
+    if uploader.bad_head is None:
+        return ()
+    number, why = uploader.bad_head
+    found = _bad_head(number, f"{why}; it and the heads before it stay beside those behind it")
+    return () if any(one.board == found.board for one in told) else (found,)
 
 
 def _missing_head(number: int) -> BoardTrouble:
+    return _bad_head(number, "it is not there any more, and nothing tells what it told")
+
+
+def _bad_head(number: int, problem: str) -> BoardTrouble:
     return _trouble(
         f"head {number}",
-        "it is not there any more, and nothing tells what it told",
+        problem,
         "`holdstill offsite verify` says what is missing; `holdstill offsite setup --again` sends "
         "all that this store has anew, beside it",
     )

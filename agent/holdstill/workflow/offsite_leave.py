@@ -15,7 +15,7 @@ from holdstill.errors import HoldstillError
 from holdstill.keeper import retention, thin
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.offsite import keeper_heads, own_heads, run_notes
-from holdstill.offsite.bucket import MissingObjectError
+from holdstill.offsite.bucket import MissingObjectError, RefusedError
 from holdstill.offsite.head import AwayCapture
 from holdstill.records import capture_contents
 from holdstill.workflow import each_board
@@ -143,7 +143,7 @@ def _is_safe(uploader: Uploader, name: str, asked: dict[str, bool]) -> bool:
         pack = uploader.sent.pack(name)
         try:
             found = uploader.bucket.locked(keeper_heads.pack_key(name), pack.version)
-        except MissingObjectError:
+        except (MissingObjectError, RefusedError):
             return False
         is_locked = found.until is not None and not uploader.locks.is_due_at(found.until)
         asked[name] = is_locked and found.size == pack.size

@@ -114,12 +114,15 @@ class _Incoming:
         lacking = {one: name for one, name in lacking.items() if not contents.has(name)}
         if not lacking:
             return
-        self._fetch(lacking, self._folder)
-        for name in lacking.values():
-            path = self._folder / name
-            path.chmod(MODE)
-            disk.sync_file(path)
-            contents.adopt(path, name)
+        try:
+            self._fetch(lacking, self._folder)
+        finally:
+            # What came before one failed is good: other captures need it as well.
+            for path in (self._folder / name for name in lacking.values()):
+                if path.exists():
+                    path.chmod(MODE)
+                    disk.sync_file(path)
+                    contents.adopt(path, Digest(path.name))
 
 
 def restore(

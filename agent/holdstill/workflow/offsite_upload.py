@@ -170,15 +170,16 @@ def _upload(
         offsite_again.send_missing(store, uploader, kept.missing)
         gone = _gone(store, uploader, rule, present) if not troubles else frozenset()
         report = uploader.finish(sorted(gone))
+        lost = (*kept.troubles, *offsite_keep.unmerged(uploader, kept.troubles))
         deleted = keep_locked.delete_told(bucket, noted, locks)
         left, stay = (
             ([], ())
-            if kept.troubles
+            if lost
             else offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
         )
         return OffsiteReport(
             report, adopted, kept.extended + held, deleted, bucket.requests,
-            (*kept.troubles, *behind, *troubles, *stay), warnings, left,
+            (*lost, *behind, *troubles, *stay), warnings, left,
             _names_away(store.root, noted), _newest_sent(noted, present),
         )  # fmt: skip
 
