@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from holdstill.offsite.bucket import Bucket
-    from holdstill.offsite.head import Head
+    from holdstill.offsite.head import OpenPart
     from holdstill.offsite.keeper_heads import FoundHead
     from holdstill.offsite.offsite_settings import OffsiteSettings
     from holdstill.offsite.sent import Sent
@@ -52,30 +52,31 @@ def _go_on(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -
     warnings = []
     for which in found:
         try:
-            got = keeper_heads.read(bucket, which, key)
+            told, digest = keeper_heads.read_sealed(bucket, which, key)
         except SecurityError as error:
             # Nobody takes it for a head, and ours can be put beside it.
             warnings.append(str(error))
             continue
         last = sent.last_head()
-        if got.open.number == last.number + 1 and sent.is_begun(got.digest):
+        if told.number == last.number + 1 and sent.is_begun(digest):
+            got = keeper_heads.read(bucket, which, key)
             noted = {pack.name: pack.version for pack in sent.packs()}
             sent.take(
                 got, version=which.version.id, size=which.version.size, packs=noted,
                 is_found=False,
             )  # fmt: skip
-        elif got.open.number > last.number:
-            raise _strange(bucket, got, last.number)
-        elif got.digest != last.digest:
+        elif told.number > last.number:
+            raise _strange(bucket, told, last.number)
+        elif digest != last.digest:
             warnings.append(f"{keeper_heads.key_of(which.keeper, which.number)}: somebody has put "
                             "another one over it, which nobody uses")  # fmt: skip
     return warnings
 
 
-def _strange(bucket: Bucket, got: Head, last: int) -> SecurityError:
+def _strange(bucket: Bucket, told: OpenPart, last: int) -> SecurityError:
     return SecurityError(
-        f"{bucket.address}: this store has not put head {got.open.number} of keeper "
-        f"{got.open.keeper} there; its own last one is {last}",
+        f"{bucket.address}: this store has not put head {told.number} of keeper "
+        f"{told.keeper} there; its own last one is {last}",
         hint="nothing was sent, and nothing of it is believed; what is there by us stays locked. "
         "A copy of this store writes there as well: end that one, and have it go on as a keeper "
         "of another name by `holdstill offsite setup --again`. Or this store was put back to an "

@@ -13,7 +13,15 @@ import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from holdstill.offsite import head, in_memory, keeper_heads, merged_head, promises, seal_ahead
+from holdstill.offsite import (
+    head,
+    in_memory,
+    keeper_heads,
+    merged_head,
+    promises,
+    seal_ahead,
+    split_head,
+)
 from holdstill.offsite.bucket import Version
 from holdstill.offsite.head import LedgerPart, OpenPart, SealedPart, SentCapture
 from holdstill.offsite.keeper_heads import FoundHead
@@ -237,13 +245,25 @@ class Uploader:
             packs=tuple(rows for _, rows in untold), captures=captures, ledgers=ledgers,
             released=released,
         )  # fmt: skip
-        self._put_this_head(sealed, came=tuple(one for one, _ in untold), went=gone)
+        self._put_parts(sealed, [one for one, _ in untold], gone)
         self.report.captures += [f"{one.board}/{one.brief.name}" for one in captures]
+
+    def _put_parts(
+        self, sealed: SealedPart, came: Sequence[PackObject], gone: tuple[str, ...]
+    ) -> None:
+        """Put one head, or several; what went is told after what has taken its place."""
+        parts = [*split_head.split(sealed)]
+        for part in parts:
+            names = {pack.name for pack in part.packs}
+            self._put_this_head(
+                part, came=tuple(one for one in came if one.name in names),
+                went=gone if part is parts[-1] else (),
+            )  # fmt: skip
 
     def tell_away(self, captures: Sequence[AwayCapture]) -> None:
         """Put a head that tells that captures are off-site alone from now on."""
         if captures:
-            self._put_this_head(SealedPart(away=tuple(captures)), came=(), went=())
+            self._put_parts(SealedPart(away=tuple(captures)), (), ())
 
     def _put_this_head(
         self, sealed: SealedPart, *, came: tuple[PackObject, ...], went: tuple[str, ...],
@@ -272,6 +292,8 @@ class Uploader:
         if chosen:
             found = [self._read_head(one) for one in live if one.number in chosen]
             came, went, sealed = merged_head.merged(found)
+            if not split_head.is_within(sealed):
+                return
             self._put_this_head(sealed, came=came, went=went, merges=min(chosen))
 
     def _read_head(self, one: SentHead) -> Head:
