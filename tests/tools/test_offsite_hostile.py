@@ -425,7 +425,7 @@ def test_setup_refuses_a_server_without_locks(unlocked: CopiedStore) -> None:
 
     done = attempt(
         "offsite", "setup", unlocked.address, "--store", unlocked.root,
-        "--access-key", unlocked.access_key, "--public", "x",
+        "--access-key", unlocked.access_key, "--public", unlocked.key.of_keeper.text,
     )  # fmt: skip
 
     assert done.returncode == 9

@@ -37,6 +37,12 @@ _CONNECT, _READ = 10, 60
 CHUNK = 1 << 20
 _HINT = "check address, access key and network; what was done stays, and the next run goes on"
 _GONE = frozenset({"404", "NoSuchKey", "NoSuchVersion", "NotFound"})
+_REFUSED = frozenset(
+    {"AccessDenied", "403", "Forbidden", "InvalidAccessKeyId", "SignatureDoesNotMatch",
+     "NoSuchBucket", "ExpiredToken", "InvalidToken", "AllAccessDisabled", "AccountProblem"}
+)  # fmt: skip
+"""What a server says of an access key or bucket that is not good (Amazon S3's list of error codes,
+from memory)."""
 DENIED = frozenset({"AccessDenied", "403", "InvalidRequest", "ObjectLocked", "MethodNotAllowed"})
 
 
@@ -296,3 +302,9 @@ class MissingObjectError(LinkError):
 def code_of(error: ClientError) -> str:
     """Return the server's code of an error, such as AccessDenied."""
     return error.response.get("Error", {}).get("Code", "")
+
+
+def is_refused(error: Exception) -> bool:
+    """Return whether the server was reached and takes the access key, or knows the bucket, not."""
+    cause = error.__cause__
+    return isinstance(cause, ClientError) and code_of(cause) in _REFUSED

@@ -45,6 +45,11 @@ CREATE TABLE version (name TEXT NOT NULL, position INTEGER NOT NULL, id TEXT NOT
 that heads tell, in their order."""
 
 
+ROWS = 50_000_000
+"""Contents that are taken of one keeper's heads: some 2.5 GB of a list on this machine. A terabyte
+of a Debian /usr has as many."""
+
+
 class Place(NamedTuple):
     """Where a content is: a pack, the pack's sealed key, and the row."""
 
@@ -75,16 +80,17 @@ class Catalogue:
         captures: by board and name, as each keeper that tells of them has told first.
         away: (board, name) of the captures that had left their keeper for there.
         heads: of each keeper, in their order.
-        faults: what is wrong there, or missing.
+        faults: what is wrong there, missing, or left out.
     """
 
-    def __init__(self, bucket: Bucket, db: sqlite3.Connection) -> None:
-        self.bucket, self._db = bucket, db
+    def __init__(self, bucket: Bucket, db: sqlite3.Connection, *, most: int = ROWS) -> None:
+        self.bucket, self._db, self._most = bucket, db, most
         self.captures: dict[tuple[BoardName, str], list[ToldCapture]] = {}
         self.away: set[tuple[str, str]] = set()
         self.heads: dict[str, list[PutHead]] = {}
         self.faults: list[str] = []
         self._told = 0
+        self._rows: dict[str, int] = {}
 
     def read(self, key: bytes) -> None:
         """Read all heads that are there.
@@ -126,6 +132,8 @@ class Catalogue:
             except SecurityError as error:
                 self.faults.append(str(error))
                 continue
+            if self._is_too_much(got):
+                continue
             taken = self.heads.setdefault(which.keeper, [])
             if not taken or taken[-1].head.open.number != which.number:
                 self._take(got)
@@ -135,6 +143,20 @@ class Catalogue:
                 self.faults.append(f"{_name(got)}: there is a second one, which is not used")
         for put in self.heads.values():
             self.faults += _missing([one.head for one in put])
+
+    def _is_too_much(self, got: Head) -> bool:
+        """Whether a head is left out: its keeper tells of too much. The first one is named."""
+        keeper, rows = got.open.keeper, sum(len(pack.rows) for pack in got.sealed.packs)
+        before = self._rows.get(keeper, 0)
+        self._rows[keeper] = before + rows
+        if self._rows[keeper] <= self._most * pack_format.ROW_SIZE:
+            return False
+        if before <= self._most * pack_format.ROW_SIZE:
+            self.faults.append(
+                f"{_name(got)}: it and the heads before it tell of more than {self._most} "
+                "contents; it and all later ones are left out"
+            )
+        return True
 
     def _take(self, got: Head) -> None:
         with self._db:
@@ -229,8 +251,10 @@ def _name(got: Head) -> str:
 
 
 @contextmanager
-def opened(bucket: Bucket, key: bytes, folder: Path) -> Iterator[Catalogue]:
+def opened(bucket: Bucket, key: bytes, folder: Path, *, most: int = ROWS) -> Iterator[Catalogue]:
     """Hold a catalogue of all that is off-site; its tables are in a folder of this machine.
+
+    most: contents that are taken of the heads of one keeper.
 
     Raises:
         LinkError: the bucket cannot be read.
@@ -241,7 +265,7 @@ def opened(bucket: Bucket, key: bytes, folder: Path) -> Iterator[Catalogue]:
     try:
         db.executescript(_SCHEMA)
         db.execute("PRAGMA synchronous = OFF")  # gone with the folder
-        made = Catalogue(bucket, db)
+        made = Catalogue(bucket, db, most=most)
         made.read(key)
         yield made
     finally:

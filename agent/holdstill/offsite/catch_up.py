@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.errors import LinkError, SecurityError
+from holdstill.errors import LinkError, SecurityError, VerificationError
+from holdstill.model.sizes import counted
 from holdstill.offsite import keeper_heads, notes_again, own_heads
 from holdstill.offsite.bucket import MissingObjectError
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from holdstill.offsite.head import OpenPart
     from holdstill.offsite.keeper_heads import FoundHead
     from holdstill.offsite.offsite_settings import OffsiteSettings
-    from holdstill.offsite.sent import Sent
+    from holdstill.offsite.sent import Sent, SentHead
 
 
 def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str, ...]:
@@ -35,6 +36,8 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
     every = list(keeper_heads.found(bucket, settings.keeper, after=max(last.number - 1, 0)))
     of_last = [which for which in every if which.number == last.number]
     own_heads.check_one(bucket, last, of_last, settings.keys.heads)
+    if last.number and not every:
+        _check_is_here(bucket, settings.keeper, last)
     found = [which for which in every if which.number > last.number]
     if sent.is_being_made():
         warnings = notes_again.make(bucket, sent, found, settings.keys.heads)
@@ -45,6 +48,27 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
         _check_is_not_there(bucket, keeper_heads.key_of(settings.keeper, following))
     sent.note_made()
     return tuple(warnings)
+
+
+def _check_is_here(bucket: Bucket, keeper: str, last: SentHead) -> None:
+    """Check that this is where the keeper has put its heads, of which the last is not listed.
+
+    Raises:
+        VerificationError: not one is there.
+        LinkError: the bucket cannot be read.
+    """
+    if next(keeper_heads.found(bucket, keeper), None) is not None:
+        return  # one is gone, or not listed yet
+    try:
+        bucket.locked(keeper_heads.key_of(keeper, last.number), last.version)
+    except MissingObjectError as error:
+        raise VerificationError(
+            f"{bucket.address}: nothing of this keeper is there, and it has put "
+            f"{counted(last.number, 'head')}",
+            hint="nothing was sent. Is it another bucket or folder than before? `address` in "
+            "offsite.yaml is to be the one on the paper. If all that was there is gone, "
+            "`holdstill offsite setup --again` begins a new copy",
+        ) from error
 
 
 def _go_on(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -> list[str]:

@@ -24,7 +24,7 @@ from holdstill.offsite import (
     run_notes,
     sent,
 )
-from holdstill.offsite.bucket import Bucket
+from holdstill.offsite.bucket import Bucket, is_refused
 from holdstill.offsite.locks import Locks
 from holdstill.offsite.upload import (
     Uploader,
@@ -137,9 +137,11 @@ def upload(
         MachineError: the clocks disagree; LinkError: the bucket cannot be reached.
         SecurityError: somebody else writes there in this keeper's name.
     """
-    settings = offsite_settings.read(store.root)
+    if not offsite_settings.is_there(store.root):
+        offsite_settings.read(store.root)  # which says what to do; no copy has failed
     with _alone(store.root):
         try:
+            settings = offsite_settings.read(store.root)
             report = _upload(
                 store, settings, clock, runner, progress, reach, is_shared=is_shared,
                 rule=rule or Retention(),
@@ -204,7 +206,7 @@ def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -
     do = known.hint if known else ""
     run_notes.change(
         store.root, clock.now(), failed=str(error), do=do,
-        is_lasting=not isinstance(error, LinkError),
+        is_lasting=not isinstance(error, LinkError) or is_refused(error),
     )  # fmt: skip
 
 
@@ -213,8 +215,8 @@ def _note_success(store: Store, clock: Clock, report: OffsiteReport) -> None:
     left = tuple(trouble.sentence for trouble in report.troubles)
     changed = {} if left else {"since": clocks.rfc3339(now)}
     run_notes.change(
-        store.root, now, failed="", do="", is_lasting=False, left=left, newest=report.newest,
-        away=report.away, **changed,
+        store.root, now, is_new=False, failed="", do="", is_lasting=False, left=left,
+        newest=report.newest, away=report.away, **changed,
     )  # fmt: skip
 
 

@@ -49,7 +49,8 @@ def command(address: str, *, as_json: bool) -> int:
         for one in proofs:
             terminal.say(
                 f"keeper {one.keeper}: {one.capture} was opened, and the keys of "
-                f"{counted(one.packs, 'pack')}; a line for its offsite.yaml:",
+                f"{counted(one.packs, 'pack')}; its offsite.yaml needs this line, in the place of "
+                "the one with `proved:` if there is one:",
                 f"proved: {one.proved}",
             )
     tables.troubles(troubles, consoles.console(is_error=True))
