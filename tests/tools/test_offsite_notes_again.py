@@ -2,15 +2,17 @@
 
 import hashlib
 import os
+import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
 import pytest
 
+from holdstill.errors import SecurityError
 from holdstill.model.settings import Retention
-from holdstill.offsite import head, offsite_settings, sent
-from holdstill.offsite.pack_format import Row
+from holdstill.offsite import catalogue, head, offsite_settings, sent
+from holdstill.offsite.pack_format import ROW_SIZE, Row
 from support import bucket_lies, seaweed
 from support.bucket_harms import put
 from support.offsite import CopiedStore
@@ -106,3 +108,48 @@ def test_what_captures_need_is_sent_anew_once_and_what_was_there_stays_until_the
     assert 0.9 * first < report.sent.bytes < 1.1 * first
     assert there < {*made.versions("")}
     assert made.upload().sent.packs == 0
+
+
+def test_a_keeper_that_tells_of_too_much_is_cut_there_and_named(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    made = CopiedStore(tmp_path, server.address())
+    made.held.enrol("pier-3")
+    for _ in range(3):
+        made.capture("pier-3", {b"night": os.urandom(3000)})
+        made.upload()
+    first = len(bucket_lies.first_head(made).sealed.packs[0].rows) // ROW_SIZE
+    folder = tmp_path / "catalogue"
+    folder.mkdir()
+
+    keys = made.key.of_keeper
+    with catalogue.opened(made.bucket, keys.heads, folder, most=first) as found:
+        assert [len(heads) for heads in found.heads.values()] == [1]
+        (fault,) = found.faults
+
+    assert fault.startswith("head 2 of keeper")
+    assert "are left out" in fault
+
+
+def test_a_small_head_that_unpacks_to_much_costs_the_keeper_nothing(
+    server: Seaweed, tmp_path: Path
+) -> None:
+    """Its digest says that it is not the keeper's, before it is unpacked."""
+    made = CopiedStore(tmp_path, server.address())
+    made.held.enrol("pier-3")
+    made.capture("pier-3", {b"night": b"one"})
+    made.upload()
+    lie = head.SealedPart(released=(("", ""),) * 4_000_000)
+    bucket_lies.put_lie(made, lie, number=2)
+    there = made.versions("")
+    tracemalloc.start()
+
+    try:
+        with pytest.raises(SecurityError, match="this store has not put head"):
+            made.upload()
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+
+    assert peak < 16 << 20
+    assert made.versions("") == there

@@ -20,6 +20,7 @@ import msgspec
 
 from holdstill.errors import SecurityError, UsageError, VerificationError
 from holdstill.model import names
+from holdstill.model.sizes import counted
 from holdstill.offsite import keeper_heads, pack_format
 from holdstill.offsite.pack_format import Row
 
@@ -80,6 +81,7 @@ class Catalogue:
         captures: by board and name, as each keeper that tells of them has told first.
         away: (board, name) of the captures that had left their keeper for there.
         heads: of each keeper, in their order.
+        lost: packs that heads tell to be there, and that are not.
         faults: what is wrong there, missing, or left out.
     """
 
@@ -88,6 +90,7 @@ class Catalogue:
         self.captures: dict[tuple[BoardName, str], list[ToldCapture]] = {}
         self.away: set[tuple[str, str]] = set()
         self.heads: dict[str, list[PutHead]] = {}
+        self.lost: frozenset[str] = frozenset()
         self.faults: list[str] = []
         self._told = 0
         self._rows: dict[str, int] = {}
@@ -116,6 +119,24 @@ class Catalogue:
             self._db.executemany(
                 "INSERT OR IGNORE INTO version VALUES (?, ?, ?, ?)", self._versions()
             )
+        self.lost = frozenset(
+            name for keeper in self.heads for name in self.packs_of(keeper)
+            if not self.versions(name)
+        )  # fmt: skip
+        if self.lost:
+            self.faults.append(
+                f"not there: {counted(len(self.lost), 'pack')} that heads tell of, as "
+                f"{min(self.lost)}: captures that need it cannot be read whole. A list does not "
+                "look at what captures need; `holdstill offsite verify` names what is missing"
+            )
+
+    def packs_of(self, keeper: str) -> frozenset[str]:
+        """Return the packs that a keeper's heads tell to be there."""
+        found: set[str] = set()
+        for put in self.heads[keeper]:
+            found |= {pack.name for pack in put.head.open.came}
+            found -= {*put.head.open.went}
+        return frozenset(found)
 
     def _versions(self) -> Iterator[tuple[str, int, str, int]]:
         name, position = "", 0
