@@ -91,6 +91,25 @@ def test_what_leaves_can_be_read_whatever_a_thief_has_told(copied: CopiedStore) 
             assert copied.restored(opened, f"pier-3/{number}")
 
 
+def test_a_capture_whose_name_a_thief_has_told_of_is_not_said_to_be_there(
+    copied: CopiedStore,
+) -> None:
+    name = copied.capture("pier-3", {b"night": b"two"})
+    first = bucket_lies.first_head(copied).sealed.captures[0]
+    brief = msgspec.structs.replace(first.brief, name=name, seq=2)
+    lie = head.SealedPart(
+        captures=(head.SentCapture(board="pier-3", brief=brief, documents=(bytes(32),) * 3),)
+    )
+    bucket_lies.put_lie(copied, lie, number=3)
+    (copied.root / sent.NAME).unlink()
+
+    (trouble,) = copied.upload().troubles
+
+    assert trouble.board == f"pier-3/{name}"
+    assert "another capture of this name was told of off-site" in trouble.problem
+    assert trouble.exit_code == SecurityError.exit_code
+
+
 def test_what_captures_need_is_sent_anew_once_and_what_was_there_stays_until_then(
     server: Seaweed, tmp_path: Path
 ) -> None:

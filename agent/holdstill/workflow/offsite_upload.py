@@ -302,7 +302,9 @@ def _send_all(
     )  # the newest of each board, then the ones before
     touched: set[BoardName] = set()
     for _, board, brief in rounds:
-        if uploader.sent.is_sent(board, brief.name):
+        if told := uploader.sent.documents_of(board, brief.name):
+            if told[0].hex() != brief.manifest:
+                troubles.append(_told_otherwise(board, brief))
             continue
         progress.step(f"sending {board}/{brief.name}")
         try:
@@ -319,6 +321,17 @@ def _send_all(
         path = BoardCaptures(store, board, runner).ledger_file.path
         uploader.send_ledger(board, files.read_regular(path))
     return tuple(troubles), found.results
+
+
+def _told_otherwise(board: BoardName, brief: CaptureBrief) -> BoardTrouble:
+    """Return the trouble with a capture whose name somebody has given to another one there."""
+    error = SecurityError(
+        "another capture of this name was told of off-site, so this one is not there",
+        hint="somebody has written there in this keeper's name, before its notes were made again. "
+        "Withdraw the bucket's access key, make another one, then `holdstill offsite setup "
+        "--again`",
+    )
+    return each_board.trouble(f"{board}/{brief.name}", error)
 
 
 def _good(briefs: tuple[CaptureBrief, ...]) -> list[CaptureBrief]:
