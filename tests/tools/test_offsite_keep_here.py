@@ -107,7 +107,7 @@ def test_what_has_left_is_read_from_there_when_asked_for(
     assert b"is off-site alone" in without.stderr
     assert (tmp_path / "got").read_bytes() == files(1)[b"night"]
     assert b"2 earlier captures are off-site alone" in holdstill("list", "--store", copied.root)
-    found = attempt("find", "/night", "pier-3", "--store", copied.root)
+    found = attempt("find", "2:/night", "pier-3", "--store", copied.root)
     assert found.returncode == 0
     assert b"not looked into: 2 captures off-site alone, from 000001" in found.stderr
 
