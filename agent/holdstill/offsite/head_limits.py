@@ -17,8 +17,8 @@ BYTES = 32 << 20
 """Of a head, and of its sealed part unpacked: rows of 700,000 contents."""
 OPEN_BYTES = 4 << 20
 """Of the open part: 40,000 packs."""
-_TOLD_BYTES = 8 << 20
-"""Of captures, which take twenty times as much when they are read: some 8000 of them."""
+_TOLD_BYTES = 16 << 20
+"""Of captures, which may take twenty times as much when they are read: some 20,000 of them."""
 _MANY = msgspec.Meta(max_length=100_000)
 
 

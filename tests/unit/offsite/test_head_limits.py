@@ -27,7 +27,7 @@ BRIEF = CaptureBrief(
 CAPTURE = SentCapture(board="pier-3", brief=BRIEF, documents=(bytes(32),) * 3)
 AWAY = AwayCapture(board="pier-3", brief=BRIEF, packs=("ab" * 32,))
 PART = LedgerPart(board="pier-3", offset=0, length=1, digest=bytes(32))
-FAULTS = msgspec.structs.replace(BRIEF, faults=("no",) * 4_000_000)
+FAULTS = msgspec.structs.replace(BRIEF, faults=("no",) * 8_000_000)
 
 
 def with_sealed(packed: bytes) -> bytes:
@@ -45,7 +45,7 @@ def with_sealed(packed: bytes) -> bytes:
     "sealed",
     [
         SealedPart(released=(("", ""),) * 8_000_000),
-        SealedPart(captures=(CAPTURE,) * 90_000),
+        SealedPart(captures=(CAPTURE,) * 50_000),
         SealedPart(captures=(msgspec.structs.replace(CAPTURE, brief=FAULTS),)),
         SealedPart(away=(AWAY,) * 60_000),
         SealedPart(ledgers=(PART,) * 100_001),
