@@ -76,7 +76,7 @@ def head_with_another_open_part(held: CopiedStore) -> None:
 # And with it:
 
 
-def _lie(held: CopiedStore, sealed: head.SealedPart, **told: object) -> None:
+def put_lie(held: CopiedStore, sealed: head.SealedPart, **told: object) -> None:
     real = _last(held).open
     parts = {"number": 3, "keeper": real.keeper, "at": real.at, "previous": _last(held).digest}
     part = head.OpenPart(**(parts | told))  # type: ignore[arg-type]
@@ -88,46 +88,46 @@ def _told(held: CopiedStore, number: int) -> Head:
     return head.decode(held.bucket.read(heads(held)[number]), held.key.of_keeper.heads)
 
 
-def _first(held: CopiedStore) -> Head:
+def first_head(held: CopiedStore) -> Head:
     return _told(held, 0)
 
 
 def all_packs_went(held: CopiedStore) -> None:
     names = tuple(one.key.removeprefix("packs/") for one in packs(held))
-    _lie(held, head.SealedPart(), went=names)
+    put_lie(held, head.SealedPart(), went=names)
 
 
 def all_released(held: CopiedStore) -> None:
-    names = ((sent.board, sent.brief.name) for sent in _first(held).sealed.captures)
-    _lie(held, head.SealedPart(released=tuple(names)))
+    names = ((sent.board, sent.brief.name) for sent in first_head(held).sealed.captures)
+    put_lie(held, head.SealedPart(released=tuple(names)))
 
 
 def all_merged_to_nothing(held: CopiedStore) -> None:
-    _lie(held, head.SealedPart(), merges=1)
+    put_lie(held, head.SealedPart(), merges=1)
 
 
 def other_documents(held: CopiedStore) -> None:
     captures = (
         head.SentCapture(board=one.board, brief=one.brief, documents=(bytes(32),) * 3)
-        for one in _first(held).sealed.captures
+        for one in first_head(held).sealed.captures
     )
-    _lie(held, head.SealedPart(captures=tuple(captures)))
+    put_lie(held, head.SealedPart(captures=tuple(captures)))
 
 
 def boards_with_odd_names(held: CopiedStore) -> None:
     captures = (
         head.SentCapture(board="../../etc", brief=one.brief, documents=one.documents)
-        for one in _first(held).sealed.captures
+        for one in first_head(held).sealed.captures
     )
-    _lie(held, head.SealedPart(captures=tuple(captures)))
+    put_lie(held, head.SealedPart(captures=tuple(captures)))
 
 
 def another_key_of_a_pack(held: CopiedStore) -> None:
     packs_of = (
         head.PackRows(name=one.name, sealed_key=b"k" * 80, rows=one.rows)
-        for one in _first(held).sealed.packs
+        for one in first_head(held).sealed.packs
     )
-    _lie(held, head.SealedPart(packs=tuple(packs_of)))
+    put_lie(held, head.SealedPart(packs=tuple(packs_of)))
 
 
 def rows_that_point_elsewhere(held: CopiedStore) -> None:
@@ -138,9 +138,9 @@ def rows_that_point_elsewhere(held: CopiedStore) -> None:
 
     packs_of = (
         head.PackRows(name=one.name, sealed_key=one.sealed_key, rows=moved(one.rows))
-        for one in _first(held).sealed.packs
+        for one in first_head(held).sealed.packs
     )
-    _lie(held, head.SealedPart(packs=tuple(packs_of)))
+    put_lie(held, head.SealedPart(packs=tuple(packs_of)))
 
 
 def _packed(held: CopiedStore, *contents: bytes) -> tuple[head.PackObject, head.PackRows]:
@@ -159,13 +159,13 @@ def _packed(held: CopiedStore, *contents: bytes) -> tuple[head.PackObject, head.
 
 def another_content_of_a_digest(held: CopiedStore) -> None:
     """Under a digest that is there, another content, in a pack as the keeper's are."""
-    digest = next(pack_format.rows_of(_first(held).sealed.packs[0].rows)).digest
+    digest = next(pack_format.rows_of(first_head(held).sealed.packs[0].rows)).digest
     told, real = _packed(held, b"another content")
     (row,) = pack_format.rows_of(real.rows)
     lie = head.PackRows(
         name=real.name, sealed_key=real.sealed_key, rows=row._replace(digest=digest).encode()
     )
-    _lie(held, head.SealedPart(packs=(lie,)), came=(told,))
+    put_lie(held, head.SealedPart(packs=(lie,)), came=(told,))
 
 
 def every_content_in_a_pack_of_junk(held: CopiedStore) -> None:
@@ -181,16 +181,16 @@ def _lie_of_junk(held: CopiedStore, **told: object) -> None:
     }  # fmt: skip
     rows = b"".join(pack_format.Row(one, 100, 50, 1).encode() for one in sorted(digests))
     lie = head.PackRows(name=real.name, sealed_key=real.sealed_key, rows=rows)
-    _lie(held, head.SealedPart(packs=(lie,)), came=(junk,), **told)
+    put_lie(held, head.SealedPart(packs=(lie,)), came=(junk,), **told)
 
 
 def other_lines_of_a_ledger(held: CopiedStore) -> None:
     lie = head.LedgerPart(board="pier-3", offset=0, length=5, digest=bytes(32))
-    _lie(held, head.SealedPart(ledgers=(lie,)))
+    put_lie(held, head.SealedPart(ledgers=(lie,)))
 
 
 def a_gap_and_a_new_beginning(held: CopiedStore) -> None:
-    _lie(held, head.SealedPart(), number=40, previous="ab" * 32)
+    put_lie(held, head.SealedPart(), number=40, previous="ab" * 32)
 
 
 def rows_cut_short(held: CopiedStore) -> None:
@@ -203,7 +203,7 @@ def rows_behind_every_end(held: CopiedStore) -> None:
 
 def _lie_of_rows(held: CopiedStore, rows: bytes) -> None:
     lie = head.PackRows(name="ab" * 32, sealed_key=b"k" * 80, rows=rows)
-    _lie(
+    put_lie(
         held, head.SealedPart(packs=(lie,)), keeper=INVENTED, number=1, previous="",
         came=(head.PackObject(name="ab" * 32, size=1000),),
     )  # fmt: skip
@@ -211,12 +211,12 @@ def _lie_of_rows(held: CopiedStore, rows: bytes) -> None:
 
 def a_head_far_off_that_merges_all(held: CopiedStore) -> None:
     """Whoever makes a set of these numbers runs out of memory."""
-    _lie(held, head.SealedPart(), number=9_999_999_999, merges=1)
+    put_lie(held, head.SealedPart(), number=9_999_999_999, merges=1)
 
 
 def another_keeper_that_says_otherwise(held: CopiedStore) -> None:
     """Its name sorts before that of the real one, and it says something else of everything."""
-    first = _first(held).sealed
+    first = first_head(held).sealed
     sealed = head.SealedPart(
         packs=tuple(
             head.PackRows(name=one.name, sealed_key=b"k" * 80, rows=one.rows)
@@ -229,7 +229,7 @@ def another_keeper_that_says_otherwise(held: CopiedStore) -> None:
         ledgers=(head.LedgerPart(board="pier-3", offset=0, length=5, digest=bytes(32)),),
         released=tuple((one.board, one.brief.name) for one in first.captures),
     )  # fmt: skip
-    _lie(held, sealed, keeper=INVENTED, number=1, previous="", came=_first(held).open.came)
+    put_lie(held, sealed, keeper=INVENTED, number=1, previous="", came=first_head(held).open.came)
 
 
 def a_ledger_that_gives_all_up(held: CopiedStore) -> None:
@@ -260,7 +260,7 @@ def _lie_of_lines(
         board="pier-3", offset=offset, length=len(lines), digest=hashlib.sha256(lines).digest()
     )
     sealed = head.SealedPart(packs=(rows,), captures=captures, ledgers=(part,))
-    _lie(held, sealed, came=(came,), **told)
+    put_lie(held, sealed, came=(came,), **told)
 
 
 def lines_that_give_all_up(held: CopiedStore) -> None:
@@ -291,7 +291,7 @@ def a_capture_by_another_key(held: CopiedStore, **told: object) -> str:
     brief = msgspec.structs.replace(real.brief, name=name, seq=999_999)
     digests = tuple(hashlib.sha256(one).digest() for one in documents)
     capture = head.SentCapture(board="pier-3", brief=brief, documents=digests)  # type: ignore[arg-type]
-    _lie(held, head.SealedPart(packs=(rows,), captures=(capture,)), came=(came,), **told)
+    put_lie(held, head.SealedPart(packs=(rows,), captures=(capture,)), came=(came,), **told)
     return signature.fingerprint(pair.public)
 
 

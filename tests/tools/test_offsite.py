@@ -142,8 +142,10 @@ def test_a_whole_keeper_is_made_again_and_goes_on(copied: CopiedStore, tmp_path:
     again = json.loads(holdstill("list", "--store", copied.root, "--json"))
     assert again["boards"] == listed["boards"]
     holdstill("verify", "--store", copied.root)
+    # Nobody has shown the new keeper what is in the packs there: it sends its own once.
+    assert copied.upload().sent.packs == 1
+    assert copied.upload().sent.packs == 0
     before = len(copied.versions("packs/"))
-    assert copied.upload().sent.bytes == 0
     copied.capture("pier-3", FILES | {b"turn": b"after"})
     assert copied.upload().sent.bytes < 20_000
     assert len(copied.versions("packs/")) == before + 1
@@ -277,9 +279,12 @@ def test_what_another_keeper_says_that_it_has_stands_in_for_nothing_here(
     copied.capture("pier-3", FILES)
     left = copied.upload(rule=Retention(days=100, at_least=100)).left
     assert [name.split("/")[1][:6] for name in left] == ["000001"]
-    # Nor when the notes are made again from the heads, which say whose the pack is.
+    # When the notes are made again it is sent by this keeper itself, and may leave then.
     (copied.root / sent.NAME).unlink()
-    assert copied.upload(rule=Retention(days=100, at_least=100)).left == []
+    left = copied.upload(rule=Retention(days=100, at_least=100)).left
+    assert [name.split("/")[1][:6] for name in left] == ["000002"]
+    with copied.library() as opened:
+        assert copied.restored(opened, "pier-3/2") == FILES | {b"new": new}
 
 
 def test_a_pack_of_another_keeper_with_other_bytes_is_not_taken_over(
@@ -336,6 +341,7 @@ def test_five_boards_are_made_again_and_the_next_night_sends_what_changed(
         assert (held.root / name).read_bytes() == (gone / name).read_bytes()
     said = json.loads(holdstill("verify", "--store", held.root, "--json"))
     assert len(said["captures"]) == 15
+    assert held.upload().sent.contents > 0
     assert held.upload().sent.packs == 0
     changed = os.urandom(100_000)
     for board in boards:

@@ -107,6 +107,9 @@ def test_what_has_left_is_read_from_there_when_asked_for(
     assert b"is off-site alone" in without.stderr
     assert (tmp_path / "got").read_bytes() == files(1)[b"night"]
     assert b"2 earlier captures are off-site alone" in holdstill("list", "--store", copied.root)
+    found = attempt("find", "2:/night", "pier-3", "--store", copied.root)
+    assert found.returncode == 0
+    assert b"not looked into: 2 captures off-site alone, from 000001" in found.stderr
 
 
 def test_retention_gives_up_what_has_left_as_if_it_were_here(copied: CopiedStore) -> None:

@@ -1,6 +1,7 @@
 """A recovery key shows that it opens a copy before `keep_here` may make that the only one."""
 
 import json
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -50,6 +51,32 @@ def test_what_it_prints_is_what_keep_here_needs(copied: CopiedStore) -> None:
     assert f"pier-3/{newest} was opened, and the keys of 1 pack" in said
     path.write_text(text.replace("proved: ''", said.splitlines()[-1]))
     assert len(copied.upload().left) == 1
+
+
+def test_what_is_in_packs_that_are_gone_is_not_said_to_be_there(
+    copied: CopiedStore, server: Seaweed
+) -> None:
+    """As where a lock had ended. The documents are in a pack of their own, which is there."""
+    copied.address = server.address(is_locked=False)
+    copied.lock_days = 0
+    copied.set_up()
+    copied.capture("pier-3", {b"%d" % n: os.urandom(3 << 20) for n in range(12)})
+    copied.upload()
+    first, *others = sorted(copied.versions("packs/"), key=lambda one: -one.size)
+    assert others
+    copied.bucket.delete(first.key, first.id)
+    name = first.key.removeprefix("packs/")
+
+    listed = attempt("list", *copied.access())
+    proved = attempt(*words(copied))
+
+    for done in (listed, proved):
+        assert f"not there: 1 pack that heads tell of, as {name}".encode() in done.stderr
+        assert b"A list does not look at what captures need" in done.stderr
+    said = proved.stdout.decode()
+    assert f"the keys of {len(others)} pack" in said
+    assert "(not there any more: 1 pack), but not what is in them" in said
+    assert json.loads(holdstill(*words(copied), "--json"))["proofs"][0]["lost"] == [name]
 
 
 def test_a_keeper_that_seals_for_another_key_is_named(copied: CopiedStore) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.offsite import offsite_settings
+from holdstill.offsite.bucket import Bucket
 from holdstill.offsite.recovery_key import RecoveryKey
 from support import offsite, seaweed
 from support.command_line import attempt, holdstill
@@ -60,6 +61,8 @@ def test_the_key_is_shown_written_down_and_then_in_no_file(
     key = RecoveryKey.of_words(" ".join(lines[number] for number in "12345"))
     settings = offsite_settings.read(held.root)
     assert settings.keys == key.of_keeper
+    assert f"keeper: {settings.keeper}" in person.said
+    assert f"fingerprint: {key.of_keeper.fingerprint}" in person.said
     assert settings.lock_days == 2
     assert "█" in person.said
     assert ": NO" not in person.said
@@ -67,6 +70,31 @@ def test_the_key_is_shown_written_down_and_then_in_no_file(
     assert key.seed not in everything
     assert all(line.encode() not in everything for line in key.lines)
     assert (held.root / offsite_settings.NAME).stat().st_mode & 0o777 == 0o600
+
+
+def test_without_a_terminal_nothing_is_tried_there(server: Seaweed, held: SignedStore) -> None:
+    access = offsite.access_key_file(held.folder / "bucket.key", seaweed.KEEPER)
+    address = server.address()
+
+    done = attempt("offsite", "setup", address, "--store", held.root, "--access-key", access)
+
+    assert done.returncode == 2
+    assert b"is shown in a terminal" in done.stderr
+    assert b": yes" not in done.stdout
+    assert [*Bucket(address, seaweed.KEEPER).versions("trial/")] == []
+
+
+def test_two_papers_can_be_told_apart() -> None:
+    first, second = (holdstill("offsite", "key").decode() for _ in range(2))
+
+    prints = [re.findall(r"fingerprint: ([0-9a-f]{8})$", said, re.MULTILINE) for said in
+              (first, second)]  # fmt: skip
+    assert [len(one) for one in prints] == [1, 1]
+    assert prints[0] != prints[1]
+    for said, (of_key,) in zip((first, second), prints, strict=True):
+        lines = dict(LINE.findall(said))
+        key = RecoveryKey.of_words(" ".join(lines[number] for number in "12345"))
+        assert key.of_keeper.fingerprint == of_key
 
 
 def test_a_key_that_was_not_written_down_sets_up_nothing(

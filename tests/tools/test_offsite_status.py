@@ -1,5 +1,6 @@
 """How an off-site copy is doing, where people and machines look: status, watch, metrics."""
 
+import dataclasses
 import json
 import os
 from collections.abc import Iterator
@@ -8,11 +9,13 @@ from pathlib import Path
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from holdstill.errors import LinkError
+from holdstill.errors import HoldstillError, LinkError, VerificationError
+from holdstill.offsite import offsite_settings
+from holdstill.offsite.bucket_address import AccessKey
 from support import faulty_proxy, seaweed
 from support.command_line import attempt, holdstill
 from support.faulty_proxy import Fault
-from support.offsite import CopiedStore
+from support.offsite import CopiedStore, access_key_file
 from support.seaweed import Seaweed
 
 
@@ -87,6 +90,67 @@ def test_a_server_that_cannot_be_reached_is_told_after_a_day(
 
     (sentence,) = looked(copied)[0]
     assert "InternalError" in sentence
+
+
+def test_a_copy_that_was_set_up_and_never_sent_is_told_until_it_is(
+    copied: CopiedStore, server: Seaweed
+) -> None:
+    (copied.root / offsite_settings.NAME).unlink()
+    public = holdstill("offsite", "key").decode().splitlines()[-1]
+    holdstill(
+        "offsite", "setup", server.address(), "--store", copied.root, "--access-key",
+        copied.access_key, "--public", public, "--lock-days", 1,
+    )  # fmt: skip
+
+    (said,) = looked(copied)[0]
+
+    assert "no upload has come to its end since it was set up" in said
+    copied.upload()
+    assert looked(copied)[0] == []
+
+
+def test_a_key_of_the_bucket_that_is_refused_is_told_at_once(copied: CopiedStore) -> None:
+    copied.upload()
+    wrong = AccessKey(seaweed.KEEPER.key_id, "not the secret")
+    access_key_file(copied.access_key, wrong)
+
+    with pytest.raises(LinkError):
+        copied.upload()
+
+    (said,) = looked(copied)[0]
+    assert "off-site: not all is there" in said
+    assert "SignatureDoesNotMatch" in said
+
+
+def test_settings_that_cannot_be_read_are_told(copied: CopiedStore) -> None:
+    copied.upload()
+    path = copied.root / offsite_settings.NAME
+    path.write_text(path.read_text() + "proved: twice\n")
+
+    with pytest.raises(HoldstillError):
+        copied.upload()
+
+    (said,) = looked(copied)[0]
+    assert "offsite.yaml" in said
+
+
+def test_another_folder_than_before_is_told_and_nothing_put_there(copied: CopiedStore) -> None:
+    copied.upload()
+    there = copied.address
+    copied.address = dataclasses.replace(there, prefix="elsewhere/")
+    copied.set_up()
+
+    with pytest.raises(VerificationError, match="nothing of this keeper is there") as caught:
+        copied.upload()
+
+    assert "another bucket or folder" in caught.value.hint
+    (said,) = looked(copied)[0]
+    assert "it has put 1 head" in said
+    assert copied.versions("") == []
+    copied.address = there
+    copied.set_up()
+    copied.upload()
+    assert looked(copied)[0] == []
 
 
 def test_what_verify_has_found_is_mended_and_stays_told_until_all_is_well(

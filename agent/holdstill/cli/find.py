@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import completion, consoles, local_store, open_capture, options, tables
+from holdstill.cli import (
+    completion,
+    consoles,
+    local_store,
+    offsite_alone,
+    open_capture,
+    options,
+    tables,
+    terminal,
+)
 from holdstill.errors import UsageError
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model.layout import Record
@@ -56,6 +65,7 @@ def command(
     the same content and mode are one version. Exit code 2: no capture has such a path, or it may
     be in a partition that is captured as it is, whose files nobody lists. A capture
     or a board that cannot be read is told in a line; the exit code is then that of the worst.
+    Captures that have left for an off-site copy are named, and not looked into.
 
     \b
     Examples:
@@ -112,6 +122,7 @@ def _found(
             every = (far.find(f"{own}/{brief.name}") for brief in far.briefs())
             return EachBoard(results={own: looked(own, every)}, troubles=())
     store, runner = local_store.opened(store_address), LocalRunner()
+    terminal.warn(*offsite_alone.not_looked_into(store.root, board))
 
     def of_board(name: BoardName) -> Found:
         shelf = BoardCaptures(store, name, runner)

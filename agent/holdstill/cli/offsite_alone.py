@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from holdstill.cli import options
 from holdstill.errors import UsageError
 from holdstill.model.names import CaptureName
+from holdstill.model.sizes import counted
 from holdstill.offsite import run_notes
 
 if TYPE_CHECKING:
@@ -21,6 +22,17 @@ def names(root: Path) -> dict[str, tuple[str, ...]]:
     """Return the captures of each board that have left a store."""
     notes = run_notes.load(root)
     return notes.away if notes else {}
+
+
+def not_looked_into(root: Path, board: str | None) -> Iterator[str]:
+    """Yield which captures of a board, or of all, are off-site alone, and how to look there."""
+    for name, captures in sorted(names(root).items()):
+        if board in {None, name}:
+            yield (
+                f"{name}: not looked into: {counted(len(captures), 'capture')} off-site alone, "
+                f"from {captures[0]} to {captures[-1]}; for these give the address of the copy "
+                "as --store"
+            )
 
 
 def name_of(root: Path, reference: str) -> str:

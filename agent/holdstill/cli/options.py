@@ -97,6 +97,12 @@ def _kept_aside(
     ctx.meta[f"{_ACCESS}{parameter.name}"] = value
 
 
+_RECOVERY_KEY = (
+    "For an off-site copy: file with the words. Default: asked for, if the copy's address was "
+    "given; what has left a keeper's store is read with the file alone."
+)
+
+
 def access_options(command: FC) -> FC:
     """Add the options that say with which keys a store somewhere else is read."""
     path = click.Path(path_type=Path)
@@ -104,7 +110,7 @@ def access_options(command: FC) -> FC:
         ("--key", "Private key, for a store at ssh://. Default: the board's or the reader's."),
         ("--host-keys", "File with the keeper's pinned host key. Default: as for --key."),
         ("--cache", "Folder for what is fetched; a few hundred MiB must fit. Default: /var/tmp."),
-        ("--recovery-key", "For an off-site copy: file with the words. Default: asked for."),
+        ("--recovery-key", _RECOVERY_KEY),
         ("--access-key", "For an off-site copy: file with the bucket's key. Default: AWS_..."),
     ):  # fmt: skip
         command = click.option(

@@ -46,6 +46,13 @@ _OF_ALL = frozenset({
 })  # fmt: skip
 """Answers of the class 4xx that say nothing of the object (Amazon S3's list of error responses,
 from memory)."""
+_REFUSED = frozenset(
+    {"AccessDenied", "403", "Forbidden", "InvalidAccessKeyId", "SignatureDoesNotMatch",
+     "NoSuchBucket", "ExpiredToken", "InvalidToken", "AllAccessDisabled", "AccountProblem"}
+)  # fmt: skip
+"""What a server says of an access key or bucket that is not good (Amazon S3's list of error codes,
+from memory)."""
+DENIED = frozenset({"AccessDenied", "403", "InvalidRequest", "ObjectLocked", "MethodNotAllowed"})
 
 
 @cache
@@ -335,3 +342,9 @@ class RefusedError(LinkError):
 def code_of(error: ClientError) -> str:
     """Return the server's code of an error, such as AccessDenied."""
     return error.response.get("Error", {}).get("Code", "")
+
+
+def is_refused(error: Exception) -> bool:
+    """Return whether the server was reached and takes the access key, or knows the bucket, not."""
+    cause = error.__cause__
+    return isinstance(cause, ClientError) and code_of(cause) in _REFUSED

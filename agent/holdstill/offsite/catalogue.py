@@ -20,6 +20,7 @@ import msgspec
 
 from holdstill.errors import LinkError, SecurityError, UsageError, VerificationError
 from holdstill.model import names
+from holdstill.model.sizes import counted
 from holdstill.offsite import keeper_heads, pack_format
 from holdstill.offsite.keeper_heads import UnreadHeadError
 from holdstill.offsite.pack_format import Row
@@ -44,6 +45,11 @@ CREATE TABLE version (name TEXT NOT NULL, position INTEGER NOT NULL, id TEXT NOT
 """
 """pack: once more for each key that a head tells of it; told is the number of the row among all
 that heads tell, in their order."""
+
+
+ROWS = 50_000_000
+"""Contents that are taken of one keeper's heads: some 2.5 GB of a list on this machine. A terabyte
+of a Debian /usr has as many."""
 
 
 class Place(NamedTuple):
@@ -76,16 +82,19 @@ class Catalogue:
         captures: by board and name, as each keeper that tells of them has told first.
         away: (board, name) of the captures that had left their keeper for there.
         heads: of each keeper, in their order.
-        faults: what is wrong there, or missing.
+        lost: packs that heads tell to be there, and that are not.
+        faults: what is wrong there, missing, or left out.
     """
 
-    def __init__(self, bucket: Bucket, db: sqlite3.Connection) -> None:
-        self.bucket, self._db = bucket, db
+    def __init__(self, bucket: Bucket, db: sqlite3.Connection, *, most: int = ROWS) -> None:
+        self.bucket, self._db, self._most = bucket, db, most
         self.captures: dict[tuple[BoardName, str], list[ToldCapture]] = {}
         self.away: set[tuple[str, str]] = set()
         self.heads: dict[str, list[PutHead]] = {}
+        self.lost: frozenset[str] = frozenset()
         self.faults: list[str] = []
         self._told = self._unread = 0
+        self._rows: dict[str, int] = {}
 
     def read(self, key: bytes) -> None:
         """Read all heads that are there.
@@ -116,6 +125,24 @@ class Catalogue:
             self._db.executemany(
                 "INSERT OR IGNORE INTO version VALUES (?, ?, ?, ?)", self._versions()
             )
+        self.lost = frozenset(
+            name for keeper in self.heads for name in self.packs_of(keeper)
+            if not self.versions(name)
+        )  # fmt: skip
+        if self.lost:
+            self.faults.append(
+                f"not there: {counted(len(self.lost), 'pack')} that heads tell of, as "
+                f"{min(self.lost)}: captures that need it cannot be read whole. A list does not "
+                "look at what captures need; `holdstill offsite verify` names what is missing"
+            )
+
+    def packs_of(self, keeper: str) -> frozenset[str]:
+        """Return the packs that a keeper's heads tell to be there."""
+        found: set[str] = set()
+        for put in self.heads[keeper]:
+            found |= {pack.name for pack in put.head.open.came}
+            found -= {*put.head.open.went}
+        return frozenset(found)
 
     def _versions(self) -> Iterator[tuple[str, int, str, int]]:
         name, position = "", 0
@@ -133,6 +160,8 @@ class Catalogue:
                 self.faults.append(str(error))
                 self._unread += isinstance(error, UnreadHeadError)
                 continue
+            if self._is_too_much(got):
+                continue
             taken = self.heads.setdefault(which.keeper, [])
             if not taken or taken[-1].head.open.number != which.number:
                 self._take(got)
@@ -142,6 +171,20 @@ class Catalogue:
                 self.faults.append(f"{_name(got)}: there is a second one, which is not used")
         for put in self.heads.values():
             self.faults += _missing([one.head for one in put])
+
+    def _is_too_much(self, got: Head) -> bool:
+        """Whether a head is left out: its keeper tells of too much. The first one is named."""
+        keeper, rows = got.open.keeper, sum(len(pack.rows) for pack in got.sealed.packs)
+        before = self._rows.get(keeper, 0)
+        self._rows[keeper] = before + rows
+        if self._rows[keeper] <= self._most * pack_format.ROW_SIZE:
+            return False
+        if before <= self._most * pack_format.ROW_SIZE:
+            self.faults.append(
+                f"{_name(got)}: it and the heads before it tell of more than {self._most} "
+                "contents; it and all later ones are left out"
+            )
+        return True
 
     def _take(self, got: Head) -> None:
         with self._db:
@@ -236,8 +279,10 @@ def _name(got: Head) -> str:
 
 
 @contextmanager
-def opened(bucket: Bucket, key: bytes, folder: Path) -> Iterator[Catalogue]:
+def opened(bucket: Bucket, key: bytes, folder: Path, *, most: int = ROWS) -> Iterator[Catalogue]:
     """Hold a catalogue of all that is off-site; its tables are in a folder of this machine.
+
+    most: contents that are taken of the heads of one keeper.
 
     Raises:
         LinkError: the bucket cannot be read.
@@ -248,7 +293,7 @@ def opened(bucket: Bucket, key: bytes, folder: Path) -> Iterator[Catalogue]:
     try:
         db.executescript(_SCHEMA)
         db.execute("PRAGMA synchronous = OFF")  # gone with the folder
-        made = Catalogue(bucket, db)
+        made = Catalogue(bucket, db, most=most)
         made.read(key)
         yield made
     finally:

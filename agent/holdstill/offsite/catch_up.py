@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.errors import LinkError, SecurityError
+from holdstill.errors import LinkError, SecurityError, VerificationError
+from holdstill.model.sizes import counted
 from holdstill.offsite import keeper_heads, notes_again, own_heads
 from holdstill.offsite.bucket import MissingObjectError
 from holdstill.offsite.keeper_heads import UnreadHeadError
@@ -18,10 +19,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from holdstill.offsite.bucket import Bucket
-    from holdstill.offsite.head import Head
+    from holdstill.offsite.head import OpenPart
     from holdstill.offsite.keeper_heads import FoundHead
     from holdstill.offsite.offsite_settings import OffsiteSettings
-    from holdstill.offsite.sent import Sent
+    from holdstill.offsite.sent import Sent, SentHead
 
 
 def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str, ...]:
@@ -36,6 +37,8 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
     every = list(keeper_heads.found(bucket, settings.keeper, after=max(last.number - 1, 0)))
     of_last = [which for which in every if which.number == last.number]
     own_heads.check_one(bucket, last, of_last, settings.keys.heads)
+    if last.number and not every:
+        _check_is_here(bucket, settings.keeper, last)
     found = [which for which in every if which.number > last.number]
     if sent.is_being_made():
         warnings = notes_again.make(bucket, sent, found, settings.keys.heads)
@@ -48,12 +51,33 @@ def catch_up(bucket: Bucket, sent: Sent, settings: OffsiteSettings) -> tuple[str
     return tuple(warnings)
 
 
+def _check_is_here(bucket: Bucket, keeper: str, last: SentHead) -> None:
+    """Check that this is where the keeper has put its heads, of which the last is not listed.
+
+    Raises:
+        VerificationError: not one is there.
+        LinkError: the bucket cannot be read.
+    """
+    if next(keeper_heads.found(bucket, keeper), None) is not None:
+        return  # one is gone, or not listed yet
+    try:
+        bucket.locked(keeper_heads.key_of(keeper, last.number), last.version)
+    except MissingObjectError as error:
+        raise VerificationError(
+            f"{bucket.address}: nothing of this keeper is there, and it has put "
+            f"{counted(last.number, 'head')}",
+            hint="nothing was sent. Is it another bucket or folder than before? `address` in "
+            "offsite.yaml is to be the one on the paper. If all that was there is gone, "
+            "`holdstill offsite setup --again` begins a new copy",
+        ) from error
+
+
 def _go_on(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -> list[str]:
     """Take the head of which a run did not hear whether it was put; there is no other."""
     warnings = []
     for which in found:
         try:
-            got = keeper_heads.read(bucket, which, key)
+            told, digest = keeper_heads.read_sealed(bucket, which, key)
         except UnreadHeadError as error:
             if sent.is_in_doubt():
                 raise  # it may be ours, and ours of that number be read by nobody later
@@ -64,24 +88,25 @@ def _go_on(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -
             warnings.append(str(error))
             continue
         last = sent.last_head()
-        if got.open.number == last.number + 1 and sent.is_begun(got.digest):
+        if told.number == last.number + 1 and sent.is_begun(digest):
+            got = keeper_heads.read(bucket, which, key)
             noted = {pack.name: pack.version for pack in sent.packs()}
             sent.take(
                 got, version=which.version.id, size=which.version.size, packs=noted,
                 is_found=False,
             )  # fmt: skip
-        elif got.open.number > last.number:
-            raise _strange(bucket, got, last.number)
-        elif got.digest != last.digest:
+        elif told.number > last.number:
+            raise _strange(bucket, told, last.number)
+        elif digest != last.digest:
             warnings.append(f"{keeper_heads.key_of(which.keeper, which.number)}: somebody has put "
                             "another one over it, which nobody uses")  # fmt: skip
     return warnings
 
 
-def _strange(bucket: Bucket, got: Head, last: int) -> SecurityError:
+def _strange(bucket: Bucket, told: OpenPart, last: int) -> SecurityError:
     return SecurityError(
-        f"{bucket.address}: this store has not put head {got.open.number} of keeper "
-        f"{got.open.keeper} there; its own last one is {last}",
+        f"{bucket.address}: this store has not put head {told.number} of keeper "
+        f"{told.keeper} there; its own last one is {last}",
         hint="nothing was sent, and nothing of it is believed; what is there by us stays locked. "
         "A copy of this store writes there as well: end that one, and have it go on as a keeper "
         "of another name by `holdstill offsite setup --again`. Or this store was put back to an "

@@ -219,10 +219,9 @@ def _good_heads(
     for which in versions:
         try:
             if own is not None:
-                sealed = keeper_heads.read(bucket, which, own.key)
-                yield which, sealed.digest, sealed.open
-                continue
-            told, digest = keeper_heads.read_open(bucket, which)
+                told, digest = keeper_heads.read_sealed(bucket, which, own.key)
+            else:
+                told, digest = keeper_heads.read_open(bucket, which)
             yield which, digest, told
         except (SecurityError, MissingObjectError, RefusedError) as error:
             if isinstance(error, UnreadHeadError | RefusedError):

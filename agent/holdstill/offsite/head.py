@@ -25,13 +25,11 @@ from nacl.exceptions import CryptoError
 from holdstill.errors import SecurityError
 from holdstill.model.layout import Record
 from holdstill.model.protocol import CaptureBrief
-from holdstill.offsite import pack_format
+from holdstill.offsite import head_limits, pack_format
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-LIMIT = 256 << 20
-"""Bytes of a head, and of its sealed part unpacked, that we are willing to read."""
 _MAGIC, _VERSION = b"holdstill head\0\0", 1
 _HEADER = struct.Struct(">16sII")
 _NONCE = bindings.crypto_aead_xchacha20poly1305_ietf_NPUBBYTES
@@ -173,22 +171,38 @@ def decode(data: bytes, key: bytes) -> Head:
     Raises:
         SecurityError: it is no head, or not one that was made with this key.
     """
+    told, plain = _unsealed(data, key)
+    try:
+        unpacker = zlib.decompressobj()
+        packed = unpacker.decompress(plain, head_limits.BYTES)
+        if not unpacker.eof:
+            raise SecurityError("its sealed part is too large")
+        head_limits.check(packed)
+        sealed = msgspec.msgpack.decode(packed, type=SealedPart)
+    except (zlib.error, msgspec.MsgspecError) as error:
+        raise SecurityError(f"its sealed part cannot be read: {error}") from error
+    _check_sealed(sealed)
+    return Head(told, sealed, digest(data))
+
+
+def sealed_by(data: bytes, key: bytes) -> OpenPart:
+    """Read the open part of a head that was made with this key; nothing is unpacked.
+
+    Raises:
+        SecurityError: it is no head, or not one that was made with this key.
+    """
+    return _unsealed(data, key)[0]
+
+
+def _unsealed(data: bytes, key: bytes) -> tuple[OpenPart, bytes]:
     told, begin, rest = _halves(data)
     try:
         plain = bindings.crypto_aead_xchacha20poly1305_ietf_decrypt(
             rest[_NONCE:], begin, rest[:_NONCE], key
         )
-        unpacker = zlib.decompressobj()
-        packed = unpacker.decompress(plain, LIMIT)
-        if not unpacker.eof:
-            raise SecurityError("its sealed part is too large")
-        sealed = msgspec.msgpack.decode(packed, type=SealedPart)
     except (CryptoError, ValueError) as error:
         raise SecurityError("it was altered, or sealed with another key") from error
-    except (zlib.error, msgspec.MsgspecError) as error:
-        raise SecurityError(f"its sealed part cannot be read: {error}") from error
-    _check_sealed(sealed)
-    return Head(told, sealed, digest(data))
+    return told, plain
 
 
 def _halves(data: bytes) -> tuple[OpenPart, bytes, bytes]:
@@ -198,6 +212,8 @@ def _halves(data: bytes) -> tuple[OpenPart, bytes, bytes]:
         raise SecurityError("too short for a head") from error
     if (magic, version) != (_MAGIC, _VERSION):
         raise SecurityError(f"not a head of version {_VERSION}")
+    if length > head_limits.OPEN_BYTES:
+        raise SecurityError("its open part is too large")
     end = _HEADER.size + length
     if end + _NONCE > len(data):
         raise SecurityError("it is cut short")

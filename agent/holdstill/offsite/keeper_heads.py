@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import SecurityError
-from holdstill.offsite import head
+from holdstill.offsite import head, head_limits
 from holdstill.offsite.bucket import MissingObjectError, RefusedError
 
 if TYPE_CHECKING:
@@ -70,10 +71,33 @@ def read(bucket: Bucket, which: FoundHead, key: bytes) -> Head:
             UnreadHeadError where the server does not say what it is.
         LinkError: the server cannot be asked.
     """
-    what = f"head {which.number} of keeper {which.keeper}"
-    try:
+    with _named(which):
         got = head.decode(_bytes(bucket, which.version), key)
         check_place(which, got.open)
+        return got
+
+
+def read_sealed(bucket: Bucket, which: FoundHead, key: bytes) -> tuple[OpenPart, str]:
+    """Return the open part and the digest of a version that was made with this key.
+
+    What it tells besides is not unpacked: whose it is comes first.
+
+    Raises:
+        SecurityError, LinkError: as `read`.
+    """
+    with _named(which):
+        data = _bytes(bucket, which.version)
+        told = head.sealed_by(data, key)
+        check_place(which, told)
+        return told, head.digest(data)
+
+
+@contextmanager
+def _named(which: FoundHead) -> Iterator[None]:
+    """Say of which head it is what is wrong."""
+    what = f"head {which.number} of keeper {which.keeper}"
+    try:
+        yield
     except MissingObjectError as error:
         raise SecurityError(f"{what}: it is gone") from error
     except RefusedError as error:
@@ -85,7 +109,6 @@ def read(bucket: Bucket, which: FoundHead, key: bytes) -> Head:
         ) from error
     except SecurityError as error:
         raise SecurityError(f"{what}: {error}") from error
-    return got
 
 
 def read_open(bucket: Bucket, which: FoundHead) -> tuple[OpenPart, str]:
@@ -141,6 +164,6 @@ def in_words(numbers: range) -> tuple[str, ...]:
 
 
 def _bytes(bucket: Bucket, version: Version) -> bytes:
-    if version.size > head.LIMIT:
+    if version.size > head_limits.BYTES:
         raise SecurityError("it is larger than heads are")
     return bucket.read(version)

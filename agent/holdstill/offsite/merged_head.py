@@ -20,6 +20,10 @@ MANY = 64
 LARGEST = 2 << 20
 """Bytes of a head from which on it stays as it is: merging it would write too much again."""
 
+TOGETHER = 2 * LARGEST
+"""Bytes of all heads that are merged: readers have a limit (`head_limits`), which what they tell
+is to be far below."""
+
 
 def run(sizes: Sequence[tuple[int, int]]) -> list[int]:
     """Return the numbers of the heads that are to be merged now; none if that is not worth it.
@@ -30,8 +34,10 @@ def run(sizes: Sequence[tuple[int, int]]) -> list[int]:
     if len(sizes) <= MANY:
         return []
     found: list[int] = []
+    total = 0
     for number, size in reversed(sizes):
-        if size >= LARGEST:
+        total += size
+        if size >= LARGEST or total > TOGETHER:
             break
         found.append(number)
     return found[::-1] if is_worth_it(len(found)) else []

@@ -4,6 +4,9 @@ Who has once had this keeper's keys may have put heads among them. So what one t
 as it takes nothing away from what was told before: a pack went if it is not there; a capture that
 has left for there is given up by retention alone; nobody's rows, lines or documents take the place
 of earlier ones; and no head is let go because another one says that it tells all of it again.
+
+And what only such heads say is in a pack nobody has sent, as far as this keeper can know: it stays
+there, and what captures here need of it is sent anew.
 """
 
 from __future__ import annotations
@@ -71,7 +74,9 @@ def make(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -> 
         warnings.append(
             f"the notes of what was sent were not there: they were made again from {taken} heads "
             f"at {bucket.address}, also from any that somebody else has put there with this "
-            "keeper's keys"
+            "keeper's keys. This keeper cannot look into packs, so what these heads tell does not "
+            "count as sent: it stays there, and what captures here need is sent anew; before that "
+            "none of them leaves this store (`keep_here`)"
         )
     if making.lost:
         warnings.append(

@@ -141,7 +141,7 @@ def _problems(found: OffsiteSettings) -> list[str]:
         problems.append(
             "keep_here: needs proved, for nothing has shown yet that the recovery key opens the "
             f"only copy: run `holdstill offsite prove {found.address}` where the paper is, and "
-            f"add the line that it prints for keeper {found.keeper}"
+            f"put the line that it prints for keeper {found.keeper} in the place of `proved:`"
         )
     return problems
 

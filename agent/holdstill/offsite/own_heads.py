@@ -58,7 +58,7 @@ def _counts(bucket: Bucket, which: FoundHead, mine: SentHead, key: bytes) -> boo
     A put that was tried twice is there twice, with the same bytes.
     """
     try:
-        return keeper_heads.read(bucket, which, key).digest != mine.digest
+        return keeper_heads.read_sealed(bucket, which, key)[1] != mine.digest
     except SecurityError:
         return False
 

@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 
 TARGET = 32 << 20
 """Bytes that a pack is filled up to; a content that is larger has a larger one to itself."""
+CONTENTS = 50_000
+"""Of a pack at most: their rows, 2.4 MB, go into one head with those of others."""
 SEGMENT = 4 << 20
 """Bytes of a content in one record: so that memory stays flat."""
 KEY = 32

@@ -65,8 +65,8 @@ class PackWriter:
 
     @property
     def is_full(self) -> bool:
-        """Whether it has the size that packs are to have."""
-        return self.size >= pack_format.TARGET
+        """Whether it has the size that packs are to have, or as many contents as are told of."""
+        return self.size >= pack_format.TARGET or self.contents >= pack_format.CONTENTS
 
     def add(self, digest: bytes, handle: int) -> None:
         """Add a content from an open file, and check it on the way.

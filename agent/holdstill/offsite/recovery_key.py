@@ -30,6 +30,7 @@ LINES = 5
 """Lines of six words on paper, of which the last one checks the others."""
 _BOX, _HEADS, _PAPER = b"holdstill box", b"holdstill heads", b"holdstill paper"
 _PUBLIC, _PROOF = b"holdstill public", b"holdstill proof"
+_FINGERPRINT = b"holdstill finger"
 _TEXT_VERSION = b"\x01"
 _CHECK = 4
 """Bytes at the end of the keeper's part as text that check it."""
@@ -70,6 +71,12 @@ class KeeperKeys(NamedTuple):
                 hint="`holdstill offsite key` prints it in its last line: copy all of that",
             )
         return cls(data[1 : 1 + SIZE], data[1 + SIZE :])
+
+    @property
+    def fingerprint(self) -> str:
+        """What tells one recovery key from another, and opens nothing: 8 hexadecimal digits."""
+        told = self.recipient + self.heads
+        return hashlib.blake2b(told, digest_size=4, person=_FINGERPRINT).hexdigest()
 
     def proof(self, keeper: str) -> str:
         """Return what shows that somebody had the whole key, and opened what a keeper has sent.

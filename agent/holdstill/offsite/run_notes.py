@@ -21,12 +21,17 @@ NAME = "offsite-runs.json"
 PATIENCE = timedelta(days=1)
 """How long the network may be away without a word."""
 _MOST = 10
+_RUN = (
+    "; what to do: see `systemctl status holdstill-keeper-offsite-upload.timer`, or run "
+    "`holdstill offsite upload`"
+)
 
 
 class RunNotes(Record, frozen=True, kw_only=True):
     """What was noted.
 
     Attributes:
+        is_new: whether no run has come to its end since the copy was set up.
         since: when the copy was set up, or everything was last off-site (RFC 3339).
         failed: why the last run broke off, "" if it did not; do: what to do about it.
         is_lasting: whether waiting mends it not: nothing of the network.
@@ -39,6 +44,7 @@ class RunNotes(Record, frozen=True, kw_only=True):
     """
 
     since: str
+    is_new: bool = False
     failed: str = ""
     do: str = ""
     is_lasting: bool = False
@@ -105,14 +111,14 @@ def troubles(root: Path, now: datetime) -> Iterator[str]:
     if notes is None:
         return
     is_late = now - _moment(notes.since) > PATIENCE
-    if notes.failed and (notes.is_lasting or is_late):
-        do = f"; what to do: {notes.do}" if notes.do else ""
+    do = f"; what to do: {notes.do}" if notes.do else ""
+    if notes.is_new:
+        failed = f": {notes.failed}{do}" if notes.failed else _RUN
+        yield f"off-site: no upload has come to its end since it was set up, {notes.since}{failed}"
+    elif notes.failed and (notes.is_lasting or is_late):
         yield f"off-site: not all is there since {notes.since}: {notes.failed}{do}"
     elif is_late:
-        yield (
-            f"off-site: nothing was sent since {notes.since}; what to do: see `systemctl status "
-            "holdstill-keeper-offsite-upload.timer`, or run `holdstill offsite upload`"
-        )
+        yield f"off-site: nothing was sent since {notes.since}{_RUN}"
     yield from (f"off-site: {text}" for text in notes.left[:_MOST])
     yield from (
         f"off-site: {text} (`holdstill offsite verify`, {notes.checked_at}); until all is read "

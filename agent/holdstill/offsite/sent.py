@@ -5,7 +5,9 @@ noted when it is put, and belongs to a head when that is put as well: what a run
 put is not sent again.
 
 A head is noted, by its digest, before it is put. So a head that is there and not in the notes is
-somebody else's; only notes that are empty are made from what is there.
+somebody else's; only notes that are empty are made from what is there. What heads tell that were
+there then (`SentHead.is_found`) nobody has proven: a thief may have put them, and this keeper
+cannot look into a pack. Their packs stay, locked, and nothing counts as sent for being told there.
 """
 
 from __future__ import annotations
@@ -59,6 +61,12 @@ INSERT INTO doubt VALUES ('');
 lost: packs of which what was sent is not there.
 doubt: of heads that may have been put after the last one that is noted; '' for any: the notes are
 being made from what is there."""
+_VIEW = """\
+CREATE TEMP VIEW sent AS SELECT digest, name, is_foreign, head FROM content
+ JOIN pack ON pack.id = content.pack
+ WHERE NOT EXISTS (SELECT 1 FROM head WHERE number = pack.head AND is_found)
+"""
+"""Contents that were sent, with their packs: without those that only found heads tell of."""
 
 
 class SentPack(NamedTuple):
@@ -103,9 +111,14 @@ class Sent:
         self._db = db
 
     def has(self, digest: bytes) -> bool:
-        """Return whether a content is in a pack that was put."""
-        row = self._db.execute("SELECT 1 FROM content WHERE digest = ?", (digest,)).fetchone()
+        """Return whether a content is in a pack that was put; the word of a found head is none."""
+        row = self._db.execute("SELECT 1 FROM sent WHERE digest = ?", (digest,)).fetchone()
         return row is not None
+
+    def sent(self, low: bytes, high: bytes) -> frozenset[bytes]:
+        """Return the contents from one digest up to another of which `has` is true."""
+        query = "SELECT digest FROM sent WHERE digest >= ? AND digest < ?"
+        return frozenset(digest for (digest,) in self._db.execute(query, (low, high)))
 
     def is_sent(self, board: str, name: str) -> bool:
         """Return whether a head has told of a capture."""
@@ -138,11 +151,11 @@ class Sent:
         return (row[0], row[1], row[2]) if row else None
 
     def pack_of(self, digest: bytes) -> str | None:
-        """Return the pack that a head tells to have a content; None if another keeper made it."""
-        query = (
-            "SELECT name FROM content JOIN pack ON pack.id = content.pack "
-            "WHERE digest = ? AND head IS NOT NULL AND NOT is_foreign"
-        )
+        """Return the pack that a head of ours tells to have a content.
+
+        None if another keeper made the pack, or the head was found: who knows what is in it.
+        """
+        query = "SELECT name FROM sent WHERE digest = ? AND head IS NOT NULL AND NOT is_foreign"
         row = self._db.execute(query, (digest,)).fetchone()
         return row[0] if row else None
 
@@ -450,6 +463,7 @@ def opened(path: Path) -> Iterator[Sent]:
         raise MachineError(f"{path} cannot be used: {error}", hint=hint) from error
     try:
         _prepare(db, path, hint)
+        db.execute(_VIEW)
         yield Sent(db)
     except sqlite3.DatabaseError as error:
         raise MachineError(f"{path} cannot be used: {error}", hint=hint) from error

@@ -14,7 +14,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.errors import SecurityError
-from holdstill.offsite import head, in_memory, keeper_heads, merged_head, promises, seal_ahead
+from holdstill.offsite import (
+    head,
+    in_memory,
+    keeper_heads,
+    merged_head,
+    promises,
+    seal_ahead,
+    split_head,
+)
 from holdstill.offsite.bucket import Version
 from holdstill.offsite.head import LedgerPart, OpenPart, SealedPart, SentCapture
 from holdstill.offsite.keeper_heads import FoundHead
@@ -240,13 +248,25 @@ class Uploader:
             packs=tuple(rows for _, rows in untold), captures=captures, ledgers=ledgers,
             released=released,
         )  # fmt: skip
-        self._put_this_head(sealed, came=tuple(one for one, _ in untold), went=gone)
+        self._put_parts(sealed, [one for one, _ in untold], gone)
         self.report.captures += [f"{one.board}/{one.brief.name}" for one in captures]
+
+    def _put_parts(
+        self, sealed: SealedPart, came: Sequence[PackObject], gone: tuple[str, ...]
+    ) -> None:
+        """Put one head, or several; what went is told after what has taken its place."""
+        parts = [*split_head.split(sealed)]
+        for part in parts:
+            names = {pack.name for pack in part.packs}
+            self._put_this_head(
+                part, came=tuple(one for one in came if one.name in names),
+                went=gone if part is parts[-1] else (),
+            )  # fmt: skip
 
     def tell_away(self, captures: Sequence[AwayCapture]) -> None:
         """Put a head that tells that captures are off-site alone from now on."""
         if captures:
-            self._put_this_head(SealedPart(away=tuple(captures)), came=(), went=())
+            self._put_parts(SealedPart(away=tuple(captures)), (), ())
 
     def _put_this_head(
         self, sealed: SealedPart, *, came: tuple[PackObject, ...], went: tuple[str, ...],
@@ -276,6 +296,8 @@ class Uploader:
             found = self._good_heads([one for one in live if one.number in chosen])
             if merged_head.is_worth_it(len(found)):
                 came, went, sealed = merged_head.merged(found)
+                if not split_head.is_within(sealed):
+                    return
                 self._put_this_head(sealed, came=came, went=went, merges=found[0].open.number)
 
     def _good_heads(self, live: Sequence[SentHead]) -> list[Head]:

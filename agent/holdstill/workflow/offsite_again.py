@@ -1,7 +1,8 @@
 """What is sent off-site once more: of packs that are mostly dead, and what is not there any more.
 
 A pack can be gone: a lock that ended while the keeper was off, a rule of the bucket. What captures
-here need of it is sent again, for nobody else asks whether a capture that was told of is there.
+here need of it is sent again, for nobody else asks whether a capture that was told of is there. So
+is what nobody has proven to be there: only a head has told of it that these notes were made from.
 """
 
 from __future__ import annotations
@@ -30,11 +31,11 @@ _MOST = 100_000
 
 
 class Missing:
-    """Which contents captures here need, and those of them that are in no pack.
+    """Which contents captures here need, and those of them that are in no pack that was put.
 
     Args:
         known: what they need.
-        noted: what is in packs.
+        noted: what was sent.
     """
 
     def __init__(self, known: References, noted: Sent) -> None:
@@ -45,11 +46,11 @@ class Missing:
         """Return the digests from one up to another, not including it, that are needed."""
         needed = self._known.needed(low, high)
         if len(self._found) < _MOST:
-            self._found |= needed - {digest for digest, *_ in self._noted.located(low, high)}
+            self._found |= needed - self._noted.sent(low, high)
         return needed
 
     def found(self) -> frozenset[bytes]:
-        """Return those that were asked for and are in no pack, and such documents."""
+        """Return those that were asked for and were not sent, and such documents."""
         lost = {one for one in self._noted.documents() if not self._noted.has(one)}
         return frozenset(self._found | lost)
 

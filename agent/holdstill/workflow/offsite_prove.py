@@ -21,13 +21,16 @@ class Proof(Record, frozen=True, kw_only=True):
 
     Attributes:
         keeper: whose copy.
-        packs: whose keys the recovery key opens: all that the keeper's heads tell of.
+        packs: whose keys the recovery key opens: all that the keeper's heads tell of and that are
+            there.
+        lost: packs that they tell of and that are not.
         capture: BOARD/CAPTURE whose documents were opened, the newest one.
         proved: what the keeper's settings need.
     """
 
     keeper: str
     packs: int
+    lost: tuple[str, ...]
     capture: str
     proved: str
 
@@ -53,10 +56,9 @@ def prove(
 
 
 def _prove(library: OffsiteLibrary, key: RecoveryKey, keeper: str) -> Proof:
-    told = [put.head.open for put in library.catalogue.heads[keeper]]
-    packs = {pack.name for one in told for pack in one.came}.difference(
-        *(one.went for one in told)
-    )
+    packs = library.catalogue.packs_of(keeper)
+    lost = packs & library.catalogue.lost
+    packs -= lost
     for name in sorted(packs):
         if not any(_opens(key, sealed) for sealed in library.catalogue.sealed_keys(name)):
             raise SecurityError(
@@ -72,8 +74,8 @@ def _prove(library: OffsiteLibrary, key: RecoveryKey, keeper: str) -> Proof:
             hint="let nothing leave that keeper before `holdstill verify` there is content",
         )
     return Proof(
-        keeper=keeper, packs=len(packs), capture=f"{newest.board}/{newest.brief.name}",
-        proved=key.of_keeper.proof(keeper),
+        keeper=keeper, packs=len(packs), lost=tuple(sorted(lost)),
+        capture=f"{newest.board}/{newest.brief.name}", proved=key.of_keeper.proof(keeper),
     )  # fmt: skip
 
 

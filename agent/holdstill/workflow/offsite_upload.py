@@ -24,7 +24,7 @@ from holdstill.offsite import (
     run_notes,
     sent,
 )
-from holdstill.offsite.bucket import Bucket
+from holdstill.offsite.bucket import Bucket, is_refused
 from holdstill.offsite.locks import Locks
 from holdstill.offsite.upload import (
     Uploader,
@@ -137,9 +137,11 @@ def upload(
         MachineError: the clocks disagree; LinkError: the bucket cannot be reached.
         SecurityError: somebody else writes there in this keeper's name.
     """
-    settings = offsite_settings.read(store.root)
+    if not offsite_settings.is_there(store.root):
+        offsite_settings.read(store.root)  # which says what to do; no copy has failed
     with _alone(store.root):
         try:
+            settings = offsite_settings.read(store.root)
             report = _upload(
                 store, settings, clock, runner, progress, reach, is_shared=is_shared,
                 rule=rule or Retention(),
@@ -205,7 +207,7 @@ def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -
     do = known.hint if known else ""
     run_notes.change(
         store.root, clock.now(), failed=str(error), do=do,
-        is_lasting=not isinstance(error, LinkError),
+        is_lasting=not isinstance(error, LinkError) or is_refused(error),
     )  # fmt: skip
 
 
@@ -214,8 +216,8 @@ def _note_success(store: Store, clock: Clock, report: OffsiteReport) -> None:
     left = tuple(trouble.sentence for trouble in report.troubles)
     changed = {} if left else {"since": clocks.rfc3339(now)}
     run_notes.change(
-        store.root, now, failed="", do="", is_lasting=False, left=left, newest=report.newest,
-        away=report.away, **changed,
+        store.root, now, is_new=False, failed="", do="", is_lasting=False, left=left,
+        newest=report.newest, away=report.away, **changed,
     )  # fmt: skip
 
 
@@ -301,7 +303,9 @@ def _send_all(
     )  # the newest of each board, then the ones before
     touched: set[BoardName] = set()
     for _, board, brief in rounds:
-        if uploader.sent.is_sent(board, brief.name):
+        if told := uploader.sent.documents_of(board, brief.name):
+            if told[0].hex() != brief.manifest:
+                troubles.append(_told_otherwise(board, brief))
             continue
         progress.step(f"sending {board}/{brief.name}")
         try:
@@ -318,6 +322,17 @@ def _send_all(
         path = BoardCaptures(store, board, runner).ledger_file.path
         uploader.send_ledger(board, files.read_regular(path))
     return tuple(troubles), found.results
+
+
+def _told_otherwise(board: BoardName, brief: CaptureBrief) -> BoardTrouble:
+    """Return the trouble with a capture whose name somebody has given to another one there."""
+    error = SecurityError(
+        "another capture of this name was told of off-site, so this one is not there",
+        hint="somebody has written there in this keeper's name, before its notes were made again. "
+        "Withdraw the bucket's access key, make another one, then `holdstill offsite setup "
+        "--again`",
+    )
+    return each_board.trouble(f"{board}/{brief.name}", error)
 
 
 def _good(briefs: tuple[CaptureBrief, ...]) -> list[CaptureBrief]:

@@ -110,3 +110,7 @@ def test_few_heads_and_large_ones_are_let_be() -> None:
     assert merged_head.run([(n, small) for n in range(1, 66)]) == list(range(1, 66))
     assert merged_head.run([(1, large), *((n, small) for n in range(2, 70))]) == list(range(2, 70))
     assert merged_head.run([(n, large) for n in range(1, 200)]) == []
+    # Nor more than goes into one that readers take.
+    middling = [(n, merged_head.TOGETHER // 40) for n in range(1, 66)]
+    assert merged_head.run(middling) == list(range(26, 66))
+    assert merged_head.run([(n, 3 * small // 2) for n, small in middling]) == []

@@ -33,6 +33,19 @@ def test_what_waiting_does_not_mend_is_told_at_once(tmp_path: Path) -> None:
     assert "somebody else writes there" in troubles(tmp_path, HOUR)[0]
 
 
+def test_a_copy_that_never_was_whole_is_told_at_once_with_why(tmp_path: Path) -> None:
+    run_notes.save(tmp_path, run_notes.RunNotes(since="2026-12-05T12:00:00Z", is_new=True))
+
+    (said,) = troubles(tmp_path, HOUR)
+    assert "no upload has come to its end" in said
+    assert "run `holdstill offsite upload`" in said
+    run_notes.change(tmp_path, NOW, failed="no route to host", do="check the network")
+    (said,) = troubles(tmp_path, HOUR)
+    assert "no route to host; what to do: check the network" in said
+    run_notes.change(tmp_path, NOW, is_new=False, failed="")
+    assert troubles(tmp_path, HOUR) == []
+
+
 def test_a_timer_that_never_runs_is_told(tmp_path: Path) -> None:
     run_notes.change(tmp_path, NOW)
 

@@ -82,6 +82,27 @@ def test_a_head_that_was_put_unheard_tells_of_its_packs_once(noted: Sent) -> Non
     assert not noted.last_head().is_found
 
 
+def test_what_a_found_head_tells_counts_for_nothing_until_it_is_sent(noted: Sent) -> None:
+    """Whoever has put the head can have named any content, and any pack."""
+    noted.note_pack(pack("a", *CONTENTS), version="v", until="")
+    told = head_of(noted)
+    noted.take(told, version="w", size=1, packs={"a" * 64: "v"}, is_found=True)
+
+    assert not noted.has(CONTENTS[0])
+    assert noted.sent(b"\0", b"\xff" * 33) == frozenset()
+    assert noted.pack_of(CONTENTS[0]) is None
+    # What is in the pack keeps it there as long as nothing takes its place.
+    assert len([*noted.located(b"\0", b"\xff" * 33)]) == len(CONTENTS)
+
+    noted.note_pack(pack("b", CONTENTS[0]), version="v", until="")
+    noted.note_head(head_of(noted), version="v", until="", size=1)
+
+    assert noted.has(CONTENTS[0])
+    assert noted.sent(b"\0", b"\xff" * 33) == {CONTENTS[0]}
+    assert noted.pack_of(CONTENTS[0]) == "b" * 64
+    assert noted.pack_of(CONTENTS[1]) is None
+
+
 def test_a_pack_of_another_keeper_takes_the_place_of_nothing(noted: Sent) -> None:
     noted.note_pack(pack("a", CONTENTS[0], CONTENTS[1]), version="v", until="")
     noted.note_pack(pack("b", *CONTENTS), version="v", until="", is_foreign=True)

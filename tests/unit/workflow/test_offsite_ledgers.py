@@ -1,6 +1,7 @@
 """A board's ledger put together from the parts that an off-site copy tells of."""
 
 import hashlib
+import time
 
 import pytest
 
@@ -118,3 +119,36 @@ def test_another_length_than_was_told_is_a_fault(held: Documents) -> None:
 
 def test_no_parts_are_no_ledger(held: Documents) -> None:
     assert offsite_ledgers.joined([], held.fetch) == KeptLedger(b"", frozenset(), frozenset(), ())
+
+
+def test_many_parts_that_break_the_chain_are_left_out_soon(held: Documents) -> None:
+    """As a thief's head tells of one content often: reading all for each of them took hours."""
+    junk = b"x" * 10_000 + b"\n"
+    begin = len(WHOLE)
+    parts = [*_in_order(held)]
+    parts += [held.part(begin + number * len(junk), junk) for number in range(2000)]
+    read = 0
+
+    def fetch(digest: bytes) -> bytes:
+        nonlocal read
+        read += 1
+        return held.fetch(digest)
+
+    before = time.process_time()
+    found = offsite_ledgers.joined(parts, fetch, most=10_000_000)
+
+    assert time.process_time() - before < 20
+    assert found.lines == WHOLE
+    assert read < 1003
+    assert any("more than 10000000 bytes" in text for text in found.faults)
+    assert any(f"from byte {begin} to" in text for text in found.faults)
+
+
+def test_of_many_faults_the_first_are_told(held: Documents) -> None:
+    parts = [held.part(10_000 + number, FIRST) for number in range(50_000)]
+
+    found = offsite_ledgers.joined([*_in_order(held), *parts], held.fetch)
+
+    assert found.lines == WHOLE
+    assert len(found.faults) == 11
+    assert found.faults[-1] == "and 49990 more of these"

@@ -12,6 +12,7 @@ from holdstill.cli.offsite import paper
 from holdstill.errors import UsageError
 from holdstill.offsite.recovery_key import RecoveryKey
 from holdstill.system import files
+from holdstill.system.clocks import SystemClock
 
 
 @click.command("key", short_help="Make a recovery key on another machine.")
@@ -38,4 +39,5 @@ def command(to: Path | None) -> None:
     if to is not None:
         with files.opened(to, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW) as handle:
             files.write_all(handle, ("\n".join(key.lines) + "\n").encode())
-    terminal.say(*paper.lines(key, ""), "", "for the keeper:", key.of_keeper.text)
+    made_for = paper.MadeFor("", "", SystemClock().now())
+    terminal.say(*paper.lines(key, made_for), "", "for the keeper:", key.of_keeper.text)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 import segno
@@ -10,9 +10,11 @@ import segno
 from holdstill.cli import terminal
 from holdstill.errors import UsageError
 from holdstill.offsite import rfc1751
+from holdstill.system import clocks
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from datetime import datetime
 
     from holdstill.offsite.recovery_key import RecoveryKey
 
@@ -21,10 +23,28 @@ _BLOCKS = {(0, 0): "█", (0, 1): "▀", (1, 0): "▄", (1, 1): " "}
 """Two modules, one above the other; light ones are drawn, for terminals are dark."""
 
 
-def lines(key: RecoveryKey, address: str) -> Iterator[str]:
+class MadeFor(NamedTuple):
+    """What a key was made for, as far as it is known.
+
+    Attributes:
+        address: of the copy, "" if a keeper is to be told of the key later.
+        keeper: its 16 digits, as its offsite.yaml and `offsite prove` name it.
+        at: when.
+    """
+
+    address: str
+    keeper: str
+    at: datetime
+
+
+def lines(key: RecoveryKey, made_for: MadeFor) -> Iterator[str]:
     """Yield what is to be printed, or written down."""
     yield "Recovery key of a holdstill off-site copy"
-    yield f"of: {address}" if address else ""
+    if made_for.address:
+        yield f"of: {made_for.address}"
+    if made_for.keeper:
+        yield f"keeper: {made_for.keeper}"
+    yield f"made: {clocks.rfc3339(made_for.at)}, fingerprint: {key.of_keeper.fingerprint}"
     yield ""
     yield from (f"  {number}.  {line}" for number, line in enumerate(key.lines, 1))
     yield ""

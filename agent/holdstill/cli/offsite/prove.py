@@ -47,9 +47,11 @@ def command(address: str, *, as_json: bool) -> int:
         options.print_json(ProveOutput(proofs=proofs, troubles=troubles))
     else:
         for one in proofs:
+            lost = f" (not there any more: {counted(len(one.lost), 'pack')})" if one.lost else ""
             terminal.say(
                 f"keeper {one.keeper}: {one.capture} was opened, and the keys of "
-                f"{counted(one.packs, 'pack')}; a line for its offsite.yaml:",
+                f"{counted(one.packs, 'pack')}{lost}, but not what is in them; its offsite.yaml "
+                "needs this line, in the place of the one with `proved:` if there is one:",
                 f"proved: {one.proved}",
             )
     tables.troubles(troubles, consoles.console(is_error=True))

@@ -30,8 +30,9 @@ _NAMED = 10
 def command(address: str, store: Path, *, as_json: bool) -> int:
     r"""Make a store again of all that is off-site, the newest captures first.
 
-    Can be interrupted and begun again. The new store goes on with the same copy: its next upload
-    sends only what is new. The boards' lines in authorized_keys are not in it: `keeper enrol`
+    Can be interrupted and begun again. The new store goes on with the same copy; its next upload
+    sends what the captures need once more, for nobody has shown this keeper what is in the packs
+    there. The boards' lines in authorized_keys are not in it: `keeper enrol`
     gives them again.
 
     A capture that a board's ledger gives up is left out, and named if it is there all the same

@@ -85,8 +85,12 @@ def command(
         )
     place = bucket_address.parse(address)
     bucket = Bucket(place, bucket_address.access_key(access_key))
+    given = KeeperKeys.of_text(public) if public else None
+    if given is None:
+        _check_terminal()  # before anything is put there, and locked
     _check_promises(promises.tried(bucket, is_locked=lock_days > 0), address)
-    keys = KeeperKeys.of_text(public) if public else _made_here(str(place))
+    keeper = secrets.token_hex(8)
+    keys = given or _made_here(str(place), keeper)
     gb_month, thousand_puts, thousand_gets = price
     if away:
         earlier.put_aside(opened.root)
@@ -94,7 +98,7 @@ def command(
     offsite_settings.write(
         opened.root,
         OffsiteSettings(
-            address=str(place), keeper=secrets.token_hex(8), lock_days=lock_days,
+            address=str(place), keeper=keeper, lock_days=lock_days,
             recipient=base64.b64encode(keys.recipient).decode(),
             heads=base64.b64encode(keys.heads).decode(),
             access_key=str(access_key.absolute()) if access_key else "",
@@ -105,7 +109,8 @@ def command(
         ),
     )  # fmt: skip
     now = SystemClock().now()
-    run_notes.save(opened.root, RunNotes(since=clocks.rfc3339(now), away=_by_board(every)))
+    since = clocks.rfc3339(now)
+    run_notes.save(opened.root, RunNotes(since=since, is_new=True, away=_by_board(every)))
     terminal.say(
         f"{opened.root / offsite_settings.NAME} is written. `holdstill offsite upload --dry-run` "
         "says what the first upload costs; `holdstill offsite upload` does it."
@@ -153,20 +158,25 @@ def _check_promises(found: Sequence[Promise], address: str) -> None:
         )
 
 
-def _made_here(address: str) -> KeeperKeys:
-    """Make the recovery key in front of a person.
-
-    Raises:
-        UsageError: nobody is there, or it was not written down.
-    """
+def _check_terminal() -> None:
+    """Check that there is somebody to write the recovery key down; UsageError if not."""
     if not sys.stdin.isatty():
         raise UsageError(
             "the recovery key is shown in a terminal, to be written down",
             hint="run this in one; or `holdstill offsite key` on another machine, and --public "
             "here",
         )
+
+
+def _made_here(address: str, keeper: str) -> KeeperKeys:
+    """Make the recovery key in front of a person.
+
+    Raises:
+        UsageError: it was not written down.
+    """
     key = RecoveryKey.made()
-    terminal.say(*paper.lines(key, address), "")
+    made_for = paper.MadeFor(address, keeper, SystemClock().now())
+    terminal.say(*paper.lines(key, made_for), "")
     click.prompt("Write it down or print it; then press Enter", default="", show_default=False,
                  err=True)  # fmt: skip
     click.clear()
