@@ -191,7 +191,7 @@ def mount(kind: str, options: str = "rw") -> Mount:
 @pytest.mark.parametrize(
     ("found", "way"),
     [
-        (mount("btrfs"), Way(How.EXTENTS)),
+        (mount("btrfs"), Way(How.WHOLE, "not proven to be right for btrfs")),
         (mount("f2fs"), Way(How.WHOLE, "not proven to be right for f2fs")),
         (mount("xfs", "rw,rtdev=/dev/sdb"), Way(How.WHOLE, "it has a second device for data")),
     ],
