@@ -416,7 +416,7 @@ def opened(
 
 def _place_of(mount: Mount) -> Place | Way:
     """Return the place of a file system that is to be traced; else the way without a trace."""
-    # Nor is btrfs, by its extent items: of 500 random sequences (test_followed_sequences) one had a
+    # Nor is btrfs, by extent items: of 500 random sequences (test_followed_sequences) one had a
     # piece that was not the frozen file's.
     if mount.type not in _TRACED:
         return Way(How.WHOLE, f"not proven to be right for {mount.type}")
