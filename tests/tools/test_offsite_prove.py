@@ -56,7 +56,7 @@ def test_what_it_prints_is_what_keep_here_needs(copied: CopiedStore) -> None:
 def test_what_is_in_packs_that_are_gone_is_not_said_to_be_there(
     copied: CopiedStore, server: Seaweed
 ) -> None:
-    """As where a lock had ended. The documents are in a pack of their own, which is there."""
+    """As where a lock had ended. The documents are mostly in the other pack, which is there."""
     copied.address = server.address(is_locked=False)
     copied.lock_days = 0
     copied.set_up()
@@ -74,7 +74,11 @@ def test_what_is_in_packs_that_are_gone_is_not_said_to_be_there(
         assert f"not there: 1 pack that heads tell of, as {name}".encode() in done.stderr
         assert b"A list does not look at what captures need" in done.stderr
     said = proved.stdout.decode()
-    assert f"the keys of {len(others)} pack" in said
+    if b" is in no pack that is there" in proved.stderr:
+        # A document was packed with the contents, as their digests fall: nothing is proved then.
+        assert "proved: " not in said
+        return
+    assert f"the keys of {len(others)} pack" in said, proved.stderr
     assert "(not there any more: 1 pack), but not what is in them" in said
     assert json.loads(holdstill(*words(copied), "--json"))["proofs"][0]["lost"] == [name]
 
