@@ -52,7 +52,6 @@ _REFUSED = frozenset(
 )  # fmt: skip
 """What a server says of an access key or bucket that is not good (Amazon S3's list of error codes,
 from memory)."""
-DENIED = frozenset({"AccessDenied", "403", "InvalidRequest", "ObjectLocked", "MethodNotAllowed"})
 
 
 @cache
