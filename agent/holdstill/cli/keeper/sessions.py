@@ -6,6 +6,7 @@ import os
 import socket
 from importlib import import_module
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,6 +15,9 @@ from holdstill.cli.keeper import serve
 from holdstill.errors import UsageError
 from holdstill.keeper.session_host import SessionHost
 from holdstill.system import listening
+
+if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
 
 IMPORTED = (
     "holdstill.keeper.fetch_staging",
@@ -46,19 +50,22 @@ def command(path: Path | None) -> int:
     """
     for name in IMPORTED:
         import_module(name)
+    with _listener(path) as listener:
+        SessionHost(listener, answer, idle=IDLE).run()
+    return 0
+
+
+def _listener(path: Path | None) -> AbstractContextManager[socket.socket]:
+    """Return what systemd hands over, or a socket at a path."""
     if path is not None:
-        with listening.at_path(path, socket.SOCK_SEQPACKET) as listener:
-            SessionHost(listener, answer, idle=IDLE).run()
-        return 0
+        return listening.at_path(path, socket.SOCK_SEQPACKET)
     sockets = listening.handed_over()
     if len(sockets) != 1:
         raise UsageError(
             "systemd hands over no socket here",
             hint="start the unit holdstill-keeper-sessions.socket; or name one with --socket",
         )
-    with sockets[0] as listener:
-        SessionHost(listener, answer, idle=IDLE).run()
-    return 0
+    return sockets[0]
 
 
 def answer(words: list[str]) -> int:
