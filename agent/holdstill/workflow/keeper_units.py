@@ -153,10 +153,9 @@ def remove(units: KeeperUnits, runner: Runner) -> tuple[str, ...]:
     is_running = install_units.SYSTEMD_RUNS.exists()
     if is_running and (names := units.enabled()):
         runner.run(systemctl("disable", *names))
-        patterns = [name.replace("@.", "@*.") for name in names]
-        # What a socket has started runs on without it.
-        begun = [n.replace(".socket", ".service") for n in names if n.endswith(".socket")]
-        runner.run(systemctl("stop", *patterns, *begun))
+        # What a socket has started ends with it (Requires=, systemd.unit(5)).
+        patterns = (name.replace("@.", "@*.") for name in names)
+        runner.run(systemctl("stop", *patterns))
     gone = _cleaned(units, runner) if is_running else []
     for unit in units.shipped():
         own = units.place(f"{unit.name}.d/{DROP_IN}")
