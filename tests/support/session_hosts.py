@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import time
 from contextlib import contextmanager
@@ -13,16 +12,14 @@ from holdstill.keeper import session_front
 from support import boards, front
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
 
 
 @contextmanager
-def running(
-    at: Path, environment: Mapping[str, str] = os.environ
-) -> Iterator[subprocess.Popen[bytes]]:
+def running(at: Path) -> Iterator[subprocess.Popen[bytes]]:
     """Hold a session host that listens at a path."""
     words = [*boards.PROGRAM, "keeper", "sessions", "--socket", str(at)]
-    with subprocess.Popen(words, env=environment) as host:
+    with subprocess.Popen(words) as host:
         try:
             while not at.exists():
                 assert host.poll() is None

@@ -12,7 +12,7 @@ from holdstill.model.settings import KeeperSettings
 from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 from holdstill.workflow import silence
-from support import command_line, keys
+from support import command_line, keeping, keys
 from support.keeping import FakeClock
 from support.signed_store import SignedStore
 
@@ -139,8 +139,7 @@ def test_h5_a_deep_directory_of_one_board_ends_no_command_and_is_removed(
     deep = house.root / "boards/slipway-1/incoming/d"
 
     codes = {name: run(house, *words).returncode for name, words in commands(house).items()}
-    for path in (*deep.iterdir(), deep):
-        os.utime(path, (1, 1))
+    keeping.leave_behind(deep, SystemClock())
     swept = run(house, "thin", "--apply", "--store", str(house.root))
 
     assert codes == {"list": 0, "verify": 0, "watch": 0, "status": 0, "thin": 0}
