@@ -37,3 +37,12 @@ def served(store: Path, *words: str) -> Iterator[Served]:
         finally:
             server.terminate()
     assert server.returncode == 0
+
+
+@contextmanager
+def making_images(store: Path, folder: Path) -> Iterator[Served]:
+    """Hold a page that may make images, in a folder of its own inside this one."""
+    work = folder / "work"
+    work.mkdir(mode=0o700)
+    with served(store, "--work", str(work), "--role", "images") as page:
+        yield page

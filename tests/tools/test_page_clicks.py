@@ -67,9 +67,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def served(store: Path, tmp_path: Path) -> Iterator[Served]:
-    (tmp_path / "work").mkdir(mode=0o700)
-    words = ("--work", str(tmp_path / "work"), "--role", "images")
-    with served_page.served(store, *words) as page:
+    with served_page.making_images(store, tmp_path) as page:
         yield page
 
 
