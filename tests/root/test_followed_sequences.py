@@ -45,7 +45,7 @@ MANY = [range(first, first + 250) for first in range(0, 1000, 250)]
 QUICK = pytest.mark.timeout(300)
 SLOW = [pytest.mark.slow, pytest.mark.timeout(3600)]
 NEVER = {
-    "ext4": {"reflink", "clone", "defragment"},
+    "ext4": {"reflink", "lend", "clone", "defragment"},
     "xfs": {"swap"},
     "btrfs": {"swap", "collapse", "insert", "insert_and_collapse"},
 }

@@ -25,7 +25,11 @@ class Shelter:
     folder: Path
 
     def prepare(self) -> None:
-        shutil.copytree("/etc", self.folder / "etc", symlinks=True, ignore_dangling_symlinks=True)
+        """Copy /etc, but what a holdstill of this machine's own has there."""
+        shutil.copytree(
+            "/etc", self.folder / "etc", symlinks=True, ignore_dangling_symlinks=True,
+            ignore=shutil.ignore_patterns("holdstill"),
+        )  # fmt: skip
         (self.folder / "lib").mkdir()
 
     def run(self, *words: object, accepted: Sequence[int] = (0,)) -> bytes:

@@ -1,13 +1,13 @@
 """A file on a small simulated file system: blocks, a page cache, an allocator that reuses at once.
 
 It is as nasty as the rule of places must bear: what is freed is taken by the next write, dirty
-data over a hole does not show in the map, and a block may be shared by two places of the file. It
-tells what reached its disk as a trace does.
+data over a hole does not show in the map, and a block may be shared by two places of the file, or
+with a snapshot, and be given back. It tells what reached its disk as a trace does.
 """
 
 from __future__ import annotations
 
-from collections import Counter
+from itertools import count
 from typing import TYPE_CHECKING
 
 from holdstill.board.extent_map import Extent, State, joined
@@ -20,7 +20,6 @@ BLOCK = 4
 ZEROS = bytes(BLOCK)
 MOST = 24
 """Blocks that the file grows to."""
-SPARE = 8
 
 
 class Places(set[int]):
@@ -49,6 +48,9 @@ class ModelFile:
         self._disk: dict[int, bytes] = {}
         self._clock = 0
         self._log = Places()
+        self._lent: tuple[int, int] | None = None
+        self._snapshot: list[tuple[int, State, int] | None] = []
+        self._snapshots = 0
         for _ in range(blocks):
             self.append(0, 0)
         self.flush(0, 0)
@@ -71,6 +73,11 @@ class ModelFile:
         found = (self._extent(at, *slot) for at, slot in slots if slot is not None)
         return joined(found, start, end)
 
+    def is_shared(self, start: int, end: int) -> bool:
+        """Whether a block of a range of bytes is anywhere else as well."""
+        places = [slot[0] for slot in self._map[start // BLOCK : -(-end // BLOCK)] if slot]
+        return any(self._sharers(place) > 1 for place in places)
+
     def written(self) -> Places:
         """Return what reached the disk since it was last asked."""
         told, self._log = self._log, Places()
@@ -83,7 +90,7 @@ class ModelFile:
         return self._disk[slot[0]] if slot and slot[1] is State.STORED else ZEROS
 
     def _extent(self, at: int, place: int, state: State, version: int) -> Extent:
-        tag = (version,) if self._versioned else ()
+        tag = (version, self._snapshots) if self._versioned else ()
         return Extent(at * BLOCK, BLOCK, (place - at) * BLOCK, state, tag)
 
     # --- what writers do; each takes two positions
@@ -158,7 +165,25 @@ class ModelFile:
         """Have two places share one block."""
         self.flush(0, 0)
         if self._map:
-            self._map[target % len(self._map)] = self._map[source % len(self._map)]
+            self._lent = source % len(self._map), target % len(self._map)
+            self._map[self._lent[1]] = self._map[self._lent[0]]
+
+    def give_back(self, _: int, __: int) -> None:
+        """Have the last reflink undone, by another one the other way round."""
+        if self._lent and max(self._lent) < len(self._map):
+            self.reflink(self._lent[1], self._lent[0])
+
+    def snapshot(self, _: int, __: int) -> None:
+        """Keep all that is stored; what is dirty is not waited for."""
+        if self._versioned:
+            self._snapshot = list(self._map)
+            self._snapshots += 1
+
+    def restore(self, at: int, _: int) -> None:
+        """Have a block again as the snapshot has it."""
+        self.flush(0, 0)
+        if self._map and at % len(self._map) < len(self._snapshot):
+            self._map[at % len(self._map)] = self._snapshot[at % len(self._map)]
 
     def defragment(self, at: int, _: int) -> None:
         """Copy a block to another place."""
@@ -170,8 +195,7 @@ class ModelFile:
         data = self._dirty.pop(at, None)
         if data is not None:
             slot = self._map[at]
-            shared = Counter(one[0] for one in self._map if one)
-            in_place = slot and shared[slot[0]] == 1 and not self._versioned
+            in_place = slot and self._sharers(slot[0]) == 1 and not self._versioned
             self._store(at, data, slot[0] if slot and in_place else self._free())
 
     def _store(self, at: int, data: bytes, place: int) -> None:
@@ -182,8 +206,11 @@ class ModelFile:
             self._log.add(place)
 
     def _free(self) -> int:
-        taken = {slot[0] for slot in self._map if slot}
-        return next(place for place in range(MOST + SPARE) if place not in taken)
+        return next(place for place in count() if not self._sharers(place))
+
+    def _sharers(self, place: int) -> int:
+        held = [*self._map, *self._snapshot]
+        return sum(1 for slot in held if slot and slot[0] == place)
 
 
 Operation = tuple["Callable[[ModelFile, int, int], None]", int, int]
@@ -202,6 +229,9 @@ SHIFTING = (
     ModelFile.insert,
     ModelFile.collapse,
     ModelFile.reflink,
+    ModelFile.give_back,
+    ModelFile.snapshot,
+    ModelFile.restore,
     ModelFile.defragment,
     ModelFile.truncate,
 )

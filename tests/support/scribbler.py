@@ -204,6 +204,16 @@ class Scribbler:
             self.handle, FICLONERANGE, struct.pack("qQQQ", self.handle, source, length, target)
         )
 
+    def lend(self) -> None:
+        """Share blocks with another place of the file, write over them, and take them back."""
+        (source, length), target = self.blocks(), self.blocks()[0]
+        lent = struct.pack("qQQQ", self.handle, source, length, target)
+        fcntl.ioctl(self.handle, FICLONERANGE, lent)
+        os.pwrite(self.handle, self.dice.randbytes(length), source)
+        time.sleep(self.dice.random() * 0.1)
+        back = struct.pack("qQQQ", self.handle, target, length, source)
+        fcntl.ioctl(self.handle, FICLONERANGE, back)
+
     def clone(self) -> None:
         """Share all blocks with another file for a moment, so that writes go elsewhere."""
         beside = self.path + ".clone"
@@ -275,6 +285,7 @@ OPERATIONS: list[Callable[[Scribbler], None]] = [
     Scribbler.insert_and_collapse,
     Scribbler.copy_range,
     Scribbler.reflink,
+    Scribbler.lend,
     Scribbler.clone,
     Scribbler.link,
     Scribbler.rename_over,

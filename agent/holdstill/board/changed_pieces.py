@@ -4,8 +4,9 @@ A piece that was read while its file was written to is still right at the freeze
 
 a. no traced write hit the blocks where it lies,
 b. it lies where it lay just before and just after it was read,
-c. all that was read of it where no written block stood for it was zeros, and
-d. it is as long as it was.
+c. all that was read of it where no written block stood for it was zeros,
+d. it is as long as it was, and
+e. nothing else had its blocks, just before and just after it was read.
 
 Whatever changes a page after it was read makes it dirty, and a freeze waits until dirty pages are
 written, which the trace tells, or thrown away, which the map or (c) tells. No time stamp is in it.
@@ -13,6 +14,11 @@ written, which the trace tells, or thrown away, which the map or (c) tells. No t
 (b) is asked of each piece, not of a round: a range that is inserted before the read and taken out
 behind it leaves the file's map as it was, and what was read is shifted. (c) is there because dirty
 data over a hole or an unwritten extent can be punched or zeroed before it was ever written.
+
+(e) is asked because a place can be given back: dirty data over a shared block is read, then
+written elsewhere, and the old block comes back as a clone of whoever had it as well. Who begins to
+share a block later finds its data written, for a clone waits for that. Only a snapshot does not:
+the maps of btrfs tell them apart by it. What the pause itself has read needs none of this.
 """
 
 from __future__ import annotations
@@ -38,6 +44,7 @@ class Why(Enum):
     UNSURE = "the file system does not say where it lies"
     MOVED_MEANWHILE = "it was moved while it was read"
     UNBACKED = "data was read for which no block stands"
+    SHARED = "its blocks are shared, and may be given back"
     MOVED = "it lies elsewhere"
     WRITTEN = "its blocks were written"
 
@@ -58,10 +65,24 @@ class PieceRead(NamedTuple):
 
 
 def judged(
-    offset: int, data: bytes, before: Sequence[Extent], after: Sequence[Extent]
+    offset: int,
+    data: bytes,
+    before: Sequence[Extent],
+    after: Sequence[Extent],
+    *,
+    is_shared: bool = False,
 ) -> PieceRead:
-    """Judge what was read at an offset by the piece's own map just before and just after."""
-    return PieceRead(len(data), before, _doubt(offset, data, before, after))
+    """Judge what was read at an offset by the piece's own map just before and just after.
+
+    Args:
+        offset: bytes of the file before it.
+        data: what was read.
+        before: the map just before it was read.
+        after: the map just behind it.
+        is_shared: whether anything else had blocks of it, then or then, while it was written to.
+    """
+    doubt = _doubt(offset, data, before, after)
+    return PieceRead(len(data), before, doubt or (Why.SHARED if is_shared else None))
 
 
 def _doubt(

@@ -5,6 +5,9 @@ whole disk, where the block trace can find it. On btrfs FIEMAP's places are no d
 that was freed can be taken again: there the extent item's generation tells one from the other,
 nothing is ever written in place, and no trace is needed. What btrfs does write in place (nocow)
 cannot be followed so.
+
+Where a file system lets files share blocks (xfs, btrfs), a place that was left can be given back,
+with what it held before: whoever shares it has kept it. So a map also tells what is shared.
 """
 
 from __future__ import annotations
@@ -69,6 +72,9 @@ class ExtentMap(Protocol):
     def extents(self, start: int, end: int) -> list[Extent]:
         """Return what lies in a range of the file now, clipped to it, in order; OSError."""
 
+    def is_shared(self, start: int, end: int) -> bool:
+        """Whether another file, or another place of this one, has blocks of a range; OSError."""
+
 
 class FiemapMap:
     """A file's map by FIEMAP, for file systems that write in place (ext4, f2fs) or nearly (xfs).
@@ -86,12 +92,21 @@ class FiemapMap:
         found = ioctl.fiemap(self._handle, start, end - start)
         return joined(parse_mapped(found, self._first), start, end)
 
+    def is_shared(self, start: int, end: int) -> bool:
+        """Whether another file, or another place of this one, has blocks of a range."""
+        return _is_shared(self._handle, start, end)
+
 
 def parse_mapped(found: Iterable[ioctl.MappedExtent], first_byte: int) -> Iterator[Extent]:
     """Understand FIEMAP's extents; places become bytes of the whole disk."""
     for one in found:
         shift = one.physical + first_byte - one.logical
         yield Extent(one.logical, one.length, shift, _state(one.flags))
+
+
+def _is_shared(handle: int, start: int, end: int) -> bool:
+    found = ioctl.fiemap(handle, start, end - start)
+    return any(one.flags & ioctl.FIEMAP_EXTENT_SHARED for one in found)
 
 
 def _state(flags: int) -> State:
@@ -147,6 +162,7 @@ class BtrfsMap:
     def __init__(self, handle: int) -> None:
         self._handle = handle
         self._inode = file_status.of_handle(handle).st_ino
+        self._subvolume = ioctl.btrfs_id(handle)
 
     @property
     def written_in_place(self) -> bool:
@@ -155,13 +171,25 @@ class BtrfsMap:
 
     def extents(self, start: int, end: int) -> list[Extent]:
         """Return what lies in a range of the file now, clipped to it, in order."""
+        # A snapshot between the two makes the next map another one, which is the safe way round.
+        snapshot = ioctl.btrfs_last_snapshot(self._handle, self._subvolume)
         first = max(start - _LONGEST, 0)
         found = ioctl.btrfs_extent_items(self._handle, self._inode, first, end - 1)
-        return joined(parse_items(found), start, end)
+        return joined(parse_items(found, snapshot), start, end)
+
+    def is_shared(self, start: int, end: int) -> bool:
+        """Whether another file, or another place of this one, has blocks of a range."""
+        return _is_shared(self._handle, start, end)
 
 
-def parse_items(items: Iterable[tuple[int, bytes]]) -> Iterator[Extent]:
-    """Understand btrfs' extent items, each with its offset in the file; holes are left out."""
+def parse_items(items: Iterable[tuple[int, bytes]], snapshot: int = 0) -> Iterator[Extent]:
+    """Understand btrfs' extent items, each with its offset in the file; holes are left out.
+
+    Args:
+        items: offset and body of each.
+        snapshot: the transaction of the subvolume's newest snapshot: one that is taken later may
+            keep a place and give it back, so that no place is what it was.
+    """
     for offset, body in items:
         generation, length, compression, encryption, other, kind = _ITEM.unpack_from(body)
         if kind not in {_REGULAR, _PREALLOCATED}:
@@ -170,5 +198,5 @@ def parse_items(items: Iterable[tuple[int, bytes]]) -> Iterator[Extent]:
         place, _, skipped, length = _PLACE.unpack_from(body, _ITEM.size)
         if place:
             state = State.STORED if kind == _REGULAR else State.ZEROS
-            version = (generation, place, compression, encryption, other)
+            version = (generation, place, compression, encryption, other, snapshot)
             yield Extent(offset, length, skipped - offset, state, version)

@@ -174,9 +174,11 @@ class FollowedFile:
     def _read(self, number: int) -> tuple[bytes, PieceRead]:
         start = number * self._digests.piece
         end = start + self._digests.piece
-        before = self._map.extents(start, end)
+        before, is_shared = self._map.extents(start, end), self._map.is_shared(start, end)
         data = os.pread(self._handle, end - start, start)
-        return data, judged(start, data, before, self._map.extents(start, end))
+        is_shared = self._map.is_shared(start, end) or is_shared
+        after = self._map.extents(start, end)
+        return data, judged(start, data, before, after, is_shared=is_shared)
 
     def _span(self, number: int, size: int) -> tuple[int, int]:
         start = number * self._digests.piece

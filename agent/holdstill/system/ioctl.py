@@ -248,10 +248,11 @@ class MappedExtent(NamedTuple):
 
 FIEMAP_EXTENT_LAST = 0x1
 FIEMAP_EXTENT_UNWRITTEN = 0x800
-FIEMAP_PLACED = FIEMAP_EXTENT_LAST | FIEMAP_EXTENT_UNWRITTEN | 0x1000 | 0x2000
-"""FIEMAP_EXTENT_* of linux/fiemap.h that leave the place as it is (the last: merged, shared). All
-others make it unsure: unknown, delalloc, encoded, encrypted, not aligned, inline, tail, and
-whatever is to come."""
+FIEMAP_EXTENT_SHARED = 0x2000
+FIEMAP_PLACED = FIEMAP_EXTENT_LAST | FIEMAP_EXTENT_UNWRITTEN | 0x1000 | FIEMAP_EXTENT_SHARED
+"""FIEMAP_EXTENT_* of linux/fiemap.h that leave the place as it is (0x1000: merged). All others
+make it unsure: unknown, delalloc, encoded, encrypted, not aligned, inline, tail, and whatever is
+to come."""
 _FIEMAP_HEAD = struct.Struct("=QQIIII")
 _FIEMAP_EXTENT = struct.Struct("=QQQQQIIII")
 _FIEMAP_MOST, _FIEMAP_FEW = 1024, 64
@@ -378,6 +379,8 @@ _BTRFS_FIRST, _BTRFS_LAST = 256, _U64 - 255
 _BTRFS_ROOT_REF = struct.Struct("<QQH")
 _BTRFS_FLAGS_AT, _BTRFS_READ_ONLY, _BTRFS_SUBVOL_READ_ONLY = 208, 1, 2
 """Where struct btrfs_root_item has flags; BTRFS_ROOT_SUBVOL_RDONLY; BTRFS_SUBVOL_RDONLY."""
+_BTRFS_LAST_SNAPSHOT_AT = 200
+"""Where it has the transaction of the newest snapshot of the subvolume."""
 _BTRFS_ROOT_TREE_DIR, _BTRFS_DIR_ITEM_KEY = 6, 84
 _BTRFS_DIR_ITEM = struct.Struct("<QBQQHHB")
 """struct btrfs_dir_item: key of what is named, transaction, lengths of data and name, type."""
@@ -435,11 +438,23 @@ def btrfs_make_default(handle: int, subvolume: int) -> None:
 
 
 def btrfs_id(handle: int) -> int:
-    """Return the id of the subvolume that an open directory is in (BTRFS_IOC_INO_LOOKUP)."""
+    """Return the id of the subvolume that an open file is in (BTRFS_IOC_INO_LOOKUP)."""
     buffer = bytearray(4096)
     struct.pack_into("=QQ", buffer, 0, 0, _BTRFS_FIRST)
     fcntl.ioctl(handle, BTRFS_IOC_INO_LOOKUP, buffer)
     return int(struct.unpack_from("=Q", buffer)[0])
+
+
+def btrfs_last_snapshot(handle: int, subvolume: int) -> int:
+    """Return the transaction in which a subvolume had its newest snapshot, 0 if it had none.
+
+    Raises:
+        OSError: ENOTTY: not a btrfs; EPERM: we are not root; ENOENT: there is no such subvolume.
+    """
+    key = (subvolume, subvolume), (0, _U64), (_BTRFS_ROOT_ITEM_KEY, _BTRFS_ROOT_ITEM_KEY)
+    for _, body in _btrfs_items(handle, _BTRFS_ROOT_TREE, *key):
+        return int(struct.unpack_from("<Q", body, _BTRFS_LAST_SNAPSHOT_AT)[0])
+    raise OSError(errno.ENOENT, f"there is no subvolume {subvolume}")
 
 
 def _btrfs_roots(handle: int) -> Iterator[tuple[int, int, int, bytes]]:

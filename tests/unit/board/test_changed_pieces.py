@@ -53,11 +53,13 @@ class Follower:
         start = n * PIECE
         self.work(pause[0])
         before = self.file.extents(start, start + PIECE)
+        is_shared = self.file.is_shared(start, start + PIECE)
         self.work(pause[1])
         self.copy[n] = self.file.read(start, PIECE)
         self.work(pause[2])
+        is_shared = self.file.is_shared(start, start + PIECE) or is_shared
         after = self.file.extents(start, start + PIECE)
-        return judged(start, self.copy[n], before, after)
+        return judged(start, self.copy[n], before, after, is_shared=is_shared)
 
     def work(self, operations: Sequence[Operation]) -> None:
         for call, one, other in operations:
@@ -113,11 +115,11 @@ def test_a_write_in_place_is_told_by_the_trace() -> None:
 
 
 def test_a_shared_block_that_is_written_hits_each_piece_that_has_it() -> None:
-    follower = followed()
-    follower.file.reflink(0, 7)
-    follower.hot_round()
+    file = ModelFile(9)
+    file.reflink(0, 7)
+    known = FileAsRead.just_read(PIECE, file.size, file.extents(0, file.size))
 
-    look = follower.look(Places({0}))
+    look = known.look(file.extents(0, file.size), Places({0}), file.size)
 
     assert look.dirty == {0: Why.WRITTEN, 2: Why.WRITTEN}
 
@@ -219,6 +221,28 @@ def test_what_moved_while_it_was_read_is_in_doubt() -> None:
     there, elsewhere = (Extent(0, PIECE, shift, State.STORED) for shift in (0, PIECE))
 
     assert judged(0, b"x" * PIECE, [there], [elsewhere]).doubt is Why.MOVED_MEANWHILE
+
+
+@pytest.mark.parametrize("versioned", [False, True])
+def test_what_is_shared_while_it_is_read_is_in_doubt(*, versioned: bool) -> None:
+    follower = Follower(ModelFile(9, versioned=versioned))
+    follower.file.reflink(4, 8)
+    follower.hot_round([([(ModelFile.pwrite, 4, 0)], [], [])])
+    assert follower.known.doubts == {1: Why.SHARED, 2: Why.SHARED}
+
+    follower.file.give_back(0, 0)
+
+    assert follower.wrong_when_frozen() == []
+
+
+def test_a_snapshot_leaves_nothing_as_it_was() -> None:
+    follower = Follower(ModelFile(9, versioned=True))
+    follower.hot_round([([(ModelFile.pwrite, 4, 0)], [], [])])
+    follower.file.snapshot(0, 0)
+    follower.file.restore(4, 0)
+
+    assert follower.wrong_when_frozen() == []
+    assert follower.look().dirty == dict.fromkeys(range(3), Why.MOVED)
 
 
 def test_zeros_over_holes_and_unwritten_extents_are_sure() -> None:

@@ -65,9 +65,9 @@ def test_the_extent_items_of_btrfs() -> None:
         (24576, item(0, 0)),
     ]
 
-    assert list(parse_items(items)) == [
-        Extent(0, 8192, 4096, State.STORED, (7, 1 << 30, 0, 0, 0)),
-        Extent(8192, 8192, -8192, State.ZEROS, (7, 2 << 30, 0, 0, 0)),
+    assert list(parse_items(items, snapshot=9)) == [
+        Extent(0, 8192, 4096, State.STORED, (7, 1 << 30, 0, 0, 0, 9)),
+        Extent(8192, 8192, -8192, State.ZEROS, (7, 2 << 30, 0, 0, 0, 9)),
         Extent(24576, 9999, 0, State.UNSURE),
     ]
 
@@ -75,6 +75,13 @@ def test_the_extent_items_of_btrfs() -> None:
 def test_a_place_that_was_freed_and_taken_again_is_another_one() -> None:
     (one,) = parse_items([(0, item(1, 4096))])
     (other,) = parse_items([(0, item(1, 4096, generation=8))])
+
+    assert one.kind != other.kind
+
+
+def test_a_place_of_before_a_snapshot_is_another_one() -> None:
+    (one,) = parse_items([(0, item(1, 4096))], snapshot=3)
+    (other,) = parse_items([(0, item(1, 4096))], snapshot=8)
 
     assert one.kind != other.kind
 

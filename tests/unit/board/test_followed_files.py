@@ -38,6 +38,9 @@ class StraightMap:
     def extents(self, start: int, end: int) -> list[Extent]:
         return [Extent(start, end - start, 0, State.STORED)]
 
+    def is_shared(self, start: int, end: int) -> bool:
+        return False
+
 
 def straight(handle: int) -> ExtentMap:
     return StraightMap()
@@ -191,7 +194,7 @@ def mount(kind: str, options: str = "rw") -> Mount:
 @pytest.mark.parametrize(
     ("found", "way"),
     [
-        (mount("btrfs"), Way(How.WHOLE, "not proven to be right for btrfs")),
+        (mount("btrfs"), Way(How.EXTENTS)),
         (mount("f2fs"), Way(How.WHOLE, "not proven to be right for f2fs")),
         (mount("xfs", "rw,rtdev=/dev/sdb"), Way(How.WHOLE, "it has a second device for data")),
     ],

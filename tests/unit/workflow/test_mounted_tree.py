@@ -34,6 +34,9 @@ class StraightMap:
     def extents(self, start: int, end: int) -> list[Extent]:
         return [Extent(start, end - start, 0, State.STORED)]
 
+    def is_shared(self, start: int, end: int) -> bool:
+        return False
+
 
 def straight(handle: int) -> ExtentMap:
     return StraightMap()

@@ -46,11 +46,17 @@ class StraightMap:
     def extents(self, start: int, end: int) -> list[Extent]:
         return [Extent(start, min(end, SIZE) - start, 0, State.STORED)] if start < SIZE else []
 
+    def is_shared(self, start: int, end: int) -> bool:
+        return False
+
 
 class UnreadableMap:
     """The map of a file on a bad card."""
 
     def extents(self, start: int, end: int) -> list[Extent]:
+        raise OSError(errno.EIO, "input/output error")
+
+    def is_shared(self, start: int, end: int) -> bool:
         raise OSError(errno.EIO, "input/output error")
 
 
