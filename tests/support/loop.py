@@ -95,7 +95,7 @@ def _detach(image: Path) -> None:
     for device in loops_of(image):
         programs.run("losetup", "--detach", device)
     # A device that is still in use goes away later or never, and losetup says nothing.
-    _wait_for(f"{image} to be detached", lambda: not loops_of(image), seconds=30)
+    _wait_for(f"{image} to be detached", lambda: not loops_of(image), seconds=120)
 
 
 def loops_of(image: Path) -> list[str]:
