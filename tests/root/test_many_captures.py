@@ -71,6 +71,7 @@ def busy_board(home: Path) -> Iterator[board.Board]:
                 home, machine=LocalRunner(), clock=SystemClock(), shares=SHARES, size=CARD
             )
         )
+        home.chmod(0o711)  # it is PostgreSQL's, and MariaDB's data lie in it as well
         cluster = pier.root / CLUSTER
         cluster.parent.mkdir(parents=True)
         shutil.chown(cluster.parent, "postgres", "postgres")
