@@ -4,19 +4,24 @@ A sequence is one file and a process that scribbles on it, before, while and aft
 hot rounds, and when it is frozen. Several of them share a file system, a trace and a freeze, so
 that one takes the blocks that another one gives back. What the product then has, of the rounds and
 of the memory of the pause, must be the file as it was frozen, which is read whole in the freeze.
+
+It is a program as well, for a board's own card: argv is FOLDER KIND SEEDS NOTES; its answer is the
+tally in JSON.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import mmap
 import os
 import random
+import sys
 import tempfile
 import time
 from collections import Counter
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -298,3 +303,13 @@ def _prepare(path: Path, dice: random.Random) -> None:
     path.write_bytes((NOISE[at:] + NOISE[:at])[: SIZE - dice.randrange(MIB)])
     if dice.random() < 0.5:
         os.sync()
+
+
+def main() -> None:
+    at, kind, seeds, notes = sys.argv[1:]
+    tally = run(Path(at), kind, range(int(seeds)), Path(notes))
+    sys.stdout.write(json.dumps(asdict(tally)))
+
+
+if __name__ == "__main__":
+    main()
