@@ -21,7 +21,7 @@ import tempfile
 import time
 from collections import Counter
 from contextlib import ExitStack, contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -308,7 +308,7 @@ def _prepare(path: Path, dice: random.Random) -> None:
 def main() -> None:
     at, kind, seeds, notes = sys.argv[1:]
     tally = run(Path(at), kind, range(int(seeds)), Path(notes))
-    sys.stdout.write(json.dumps(asdict(tally)))
+    sys.stdout.write(json.dumps(vars(tally)))
 
 
 if __name__ == "__main__":
