@@ -81,4 +81,4 @@ def folder_of(place: Path, contents: FolderContents, listed: Sequence[Entry]) ->
     with index_file.opened(path) as index:
         top = index.get(2, b"top")
         assert top is not None
-        yield Folder(contents, index, 2, top, b"top")
+    yield Folder(contents, lambda: index_file.opened(path), 2, top, b"top")

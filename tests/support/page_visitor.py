@@ -69,8 +69,8 @@ class Visitor:
         return answer, answer.read()
 
     @contextmanager
-    def stalled(self, paths: list[str]) -> Iterator[None]:
-        """Hold downloads of which nothing is taken."""
+    def stalled(self, paths: list[str], *, taken: int = 0) -> Iterator[None]:
+        """Hold downloads of which no more is taken, once so many bytes were."""
         held = []
         try:
             for path in paths:
@@ -83,6 +83,9 @@ class Visitor:
             time.sleep(5)  # until all have begun
             for asking in held:
                 assert asking.recv(12) == b"HTTP/1.1 200"
+                left = taken
+                while left > 0:
+                    left -= len(asking.recv(min(left, 64 << 10)))
             yield
         finally:
             for asking in held:

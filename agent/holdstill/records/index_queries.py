@@ -148,13 +148,22 @@ class Index:
             (part, *after, limit),
         )
 
-    def below(self, part: int, top: bytes) -> Iterator[Entry]:
-        """Yield everything below a directory in key order: what is in one comes behind it."""
+    def below(
+        self, part: int, top: bytes, *, after: tuple[bytes, bytes] | None = None
+    ) -> Iterator[Entry]:
+        """Yield everything below a directory in key order: what is in one comes behind it.
+
+        after: the key (directory, name) of an entry below it, to go on behind that.
+        """
         where = SELECT + "WHERE part = ? AND name <> x'' AND "
-        within = "directory = ? ORDER BY name", (part, top)
-        deeper = "directory >= ? AND directory < ? ORDER BY directory, name", (part, *_within(top))
-        for condition, values in (within, deeper):
-            yield from map(entry_of, self._db.execute(where + condition, values))
+        first, end = _within(top)
+        if after is None or after[0] == top:
+            within = where + "directory = ? AND name > ? ORDER BY name"
+            name = after[1] if after else b""
+            yield from map(entry_of, self._db.execute(within, (part, top, name)))
+            after = first, b""
+        deeper = where + "(directory, name) > (?, ?) AND directory < ? ORDER BY directory, name"
+        yield from map(entry_of, self._db.execute(deeper, (part, *after, end)))
 
     def first_of_link(self, part: int, entry: Entry, top: bytes) -> bytes:
         """Return the path of an entry's first name below a directory, in key order.

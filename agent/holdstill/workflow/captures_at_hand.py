@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import CapturedPart, Manifest
     from holdstill.records.index_queries import Index
     from holdstill.system.process import Runner
+    from holdstill.workflow.kept_indexes import OpenIndex
 
 
 @dataclass(frozen=True)
@@ -111,3 +112,13 @@ class CapturesAtHand:
         manifest = stored.manifest()
         with self._indexes.opened(stored, manifest.index) as index:
             yield OpenCapture(stored, manifest, index)
+
+    @contextmanager
+    def lent(self, board: str, name: str) -> Iterator[tuple[StoredCapture, OpenIndex]]:
+        """Yield a capture without faults, and what opens its index for a moment.
+
+        Raises: as `opened`.
+        """
+        stored = capture_ref.trusted(self.shelf(board).capture(name))
+        with self._indexes.lent(stored, stored.manifest().index) as open_index:
+            yield stored, open_index

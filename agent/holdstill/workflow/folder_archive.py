@@ -9,7 +9,7 @@ import tempfile
 from collections import defaultdict
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.errors import SecurityError
 from holdstill.filesystems import content_chunks, content_parts
@@ -20,7 +20,8 @@ from holdstill.records.tar_stream import Region
 from holdstill.records.zip_stream import ZipStream
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
+    from contextlib import AbstractContextManager
 
     from holdstill.model.pieces import Part
     from holdstill.model.sealed_capture import ContentSource
@@ -29,7 +30,10 @@ if TYPE_CHECKING:
 NOTES = b"not-in-this-archive.txt"
 LISTED = 200
 """Paths that are listed for each reason; more are counted."""
-_SPOOLED = 1 << 20
+_SPOOLED = 64 << 10
+"""Bytes of a zip archive's directory that are held in memory, not in a file."""
+_AT_ONCE, _AT_ONCE_BYTES = 64, 32 << 10
+"""Entries that are drawn from the index at a time, and about the bytes of their words."""
 
 
 class ArchiveFormat(StrEnum):
@@ -64,8 +68,15 @@ class Notes:
         return "\n".join(lines).encode()
 
 
+class Packed(NamedTuple):
+    """An entry to be packed; first: the path in the folder of the first name of its inode."""
+
+    entry: Entry
+    first: bytes
+
+
 class _Format(Protocol):
-    def add(self, entry: Entry, name: bytes) -> Iterator[bytes]: ...
+    def add(self, found: Packed, name: bytes) -> Iterator[bytes]: ...
 
     def end(self) -> Iterator[bytes]: ...
 
@@ -75,11 +86,13 @@ class Folder:
     """A folder of a capture.
 
     Attributes:
+        open_index: opens the index of its capture. It is open for moments only: whoever takes
+            an archive may stop in the middle of it, and an open index takes memory.
         name: what it is called in the archive, where all else is below it; one name.
     """
 
     contents: ContentSource
-    index: Index
+    open_index: Callable[[], AbstractContextManager[Index]]
     part: int
     top: Entry
     name: bytes
@@ -88,21 +101,38 @@ class Folder:
         """Return what a path below it is called in the archive."""
         return paths.join(self.name, path[len(self.top.path) :].lstrip(b"/")).rstrip(b"/")
 
-    def entries(self) -> Iterator[Entry]:
+    def entries(self) -> Iterator[Packed]:
         """Yield it, and all that is below it, each behind the folder that it is in.
 
         Raises:
             SecurityError: something lies in what is no folder.
         """
-        yield self.top
-        known = self.top.path
-        for entry in self.index.below(self.part, self.top.path):
-            if entry.directory != known:
-                holder = self.index.get(self.part, entry.directory)
-                if holder is None or holder.type is not EntryType.DIRECTORY:
-                    raise SecurityError(f"/{paths.display(entry.path)} lies in no folder")
-                known = entry.directory
-            yield entry
+        yield Packed(self.top, self.top.path)
+        last: Entry | None = None
+        while drawn := self._drawn(last):
+            last = drawn[-1].entry
+            yield from drawn
+
+    def _drawn(self, last: Entry | None) -> list[Packed]:
+        """Return some of what is below it, behind an entry."""
+        drawn: list[Packed] = []
+        after = (last.directory, last.name) if last else None
+        known, size = last.directory if last else self.top.path, 0
+        with self.open_index() as index:
+            for entry in index.below(self.part, self.top.path, after=after):
+                if entry.directory != known:
+                    holder = index.get(self.part, entry.directory)
+                    if holder is None or holder.type is not EntryType.DIRECTORY:
+                        raise SecurityError(f"/{paths.display(entry.path)} lies in no folder")
+                    known = entry.directory
+                first = entry.path
+                if entry.link:
+                    first = index.first_of_link(self.part, entry, self.top.path)
+                drawn.append(Packed(entry, first))
+                size += _words(entry)
+                if len(drawn) == _AT_ONCE or size >= _AT_ONCE_BYTES:
+                    break
+        return drawn
 
 
 def packed(folder: Folder, wanted: ArchiveFormat) -> Iterator[bytes]:
@@ -119,13 +149,20 @@ def packed(folder: Folder, wanted: ArchiveFormat) -> Iterator[bytes]:
             if wanted is ArchiveFormat.TAR
             else _Zip(folder, notes, ZipStream(directory))
         )
-        for entry in folder.entries():
+        for found in folder.entries():
+            entry = found.entry
             if entry.type is EntryType.FILE and entry.size and not entry.digest:
                 reason = f"Their contents are not in the capture ({entry.omitted.name.lower()})"
                 notes.add(reason, entry.path)
             else:
-                yield from form.add(entry, folder.placed(entry.path))
+                yield from form.add(found, folder.placed(entry.path))
         yield from form.end()
+
+
+def _words(entry: Entry) -> int:
+    """Return about the bytes that an entry takes: a hostile index has long ones."""
+    attributes = sum(len(name) + len(value) for name, value in entry.xattrs.items())
+    return len(entry.directory) + len(entry.name) + len(entry.target) + attributes
 
 
 def _notes_of(folder: Folder, text: bytes) -> tuple[Entry, bytes]:
@@ -142,15 +179,14 @@ class _Tar:
     folder: Folder
     notes: Notes
 
-    def add(self, entry: Entry, name: bytes) -> Iterator[bytes]:
+    def add(self, found: Packed, name: bytes) -> Iterator[bytes]:
+        entry = found.entry
         if not tar_stream.can_hold(entry):
             self.notes.add("Sockets, which a tar archive does not hold", entry.path)
             return
-        if entry.link and entry.path != self.folder.top.path:
-            first = self.folder.index.first_of_link(self.folder.part, entry, self.folder.top.path)
-            if first != entry.path:
-                yield tar_stream.link_header(name, entry, self.folder.placed(first))
-                return
+        if found.first != entry.path:
+            yield tar_stream.link_header(name, entry, self.folder.placed(found.first))
+            return
         if entry.type is EntryType.FILE and _has_holes(self.folder.contents, entry):
             yield from self._sparse(entry, name)
             return
@@ -190,7 +226,8 @@ class _Zip:
     notes: Notes
     stream: ZipStream
 
-    def add(self, entry: Entry, name: bytes) -> Iterator[bytes]:
+    def add(self, found: Packed, name: bytes) -> Iterator[bytes]:
+        entry = found.entry
         kept = portable_name.portable_path(name).encode()
         if entry.xattrs:
             self.notes.add("Extended attributes of these are not in a zip archive", entry.path)

@@ -13,12 +13,15 @@ from typing import TYPE_CHECKING, NamedTuple
 from holdstill.records import assembled, index_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
     from holdstill.model.manifest import Attachment
     from holdstill.model.sealed_capture import ContentSource
     from holdstill.records.index_queries import Index
+
+    OpenIndex = Callable[[], AbstractContextManager[Index]]
 
 MOST, ROOM = 6, 1 << 30
 """Indexes that are kept, and their bytes; the one that was asked for last stays in any case."""
@@ -55,6 +58,24 @@ class KeptIndexes:
                 # An open file stays readable when it is let go of.
                 index = undo.enter_context(index_file.opened(path))
             yield index
+
+    @contextmanager
+    def lent(self, contents: ContentSource, stated: Attachment) -> Iterator[OpenIndex]:
+        """Yield what opens an index, again and again, however many are asked for meanwhile.
+
+        For who reads slowly: an open index takes memory, which grows as it is read.
+
+        Raises: as `opened`, and so does what is yielded.
+        """
+        with self._lock:
+            path = self._at_hand(contents, stated)
+            self._made += 1
+            own = self._folder / f"{self._made}.lent"
+            own.hardlink_to(path)
+        try:
+            yield lambda: index_file.opened(own)
+        finally:
+            own.unlink(missing_ok=True)
 
     def _at_hand(self, contents: ContentSource, stated: Attachment) -> Path:
         known = self._kept.get(stated.sha256)

@@ -73,8 +73,8 @@ class PageContents:
     def _packed(
         self, board: str, name: str, top: Entry, place: Place, wanted: ArchiveFormat
     ) -> Generator[bytes, None, None]:
-        with self._captures.opened(board, name) as held:
-            folder = Folder(held.stored, held.index, place.part, top, top.name or board.encode())
+        with self._captures.lent(board, name) as (stored, open_index):
+            folder = Folder(stored, open_index, place.part, top, top.name or board.encode())
             batch = bytearray()
             with contextlib.closing(_drawn(folder, wanted)) as parts:
                 for part in parts:

@@ -7,6 +7,8 @@ import stat
 import tarfile
 import tracemalloc
 import zipfile
+from contextlib import contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -24,6 +26,8 @@ from support.contents import FolderContents
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    from holdstill.records.index_queries import Index
 
 
 @pytest.fixture
@@ -67,7 +71,8 @@ def test_a_tar_archive_has_all_that_it_can_hold(folder: Folder) -> None:
 
 
 def _body(folder: Folder, path: bytes) -> bytes:
-    entry = folder.index.get(2, path)
+    with folder.open_index() as index:
+        entry = index.get(2, path)
     assert entry is not None
     assert isinstance(folder.contents, FolderContents)
     return folder.contents.body(entry)
@@ -124,7 +129,8 @@ def test_a_zip_archive_has_names_that_any_system_takes(folder: Folder) -> None:
 
 @pytest.mark.parametrize("wanted", ArchiveFormat)
 def test_a_damaged_file_cuts_an_archive_off(folder: Folder, wanted: ArchiveFormat) -> None:
-    entry = folder.index.get(2, b"top/in/first")
+    with folder.open_index() as index:
+        entry = index.get(2, b"top/in/first")
     assert entry is not None
     assert isinstance(folder.contents, FolderContents)
     (folder.contents.folder / entry.digest.hex()).write_bytes(b"SHARED")
@@ -179,10 +185,41 @@ def test_the_notes_take_no_name_of_the_folder(tmp_path: Path, wanted: ArchiveFor
               Entry(b"top", b"sock", EntryType.SOCKET)]  # fmt: skip
 
     for held in archive_tree.folder_of(tmp_path, contents, listed):
-        folder = Folder(contents, held.index, 2, held.top, NOTES)
+        folder = Folder(contents, held.open_index, 2, held.top, NOTES)
         data = b"".join(folder_archive.packed(folder, wanted))
 
         assert b"1-" + NOTES in data
+
+
+@pytest.mark.parametrize("wanted", ArchiveFormat)
+def test_the_index_is_open_for_moments_only(folder: Folder, wanted: ArchiveFormat) -> None:
+    now_open = []
+
+    @contextmanager
+    def opening() -> Iterator[Index]:
+        with folder.open_index() as index:
+            now_open.append(index)
+            yield index
+            now_open.pop()
+
+    for _ in folder_archive.packed(replace(folder, open_index=opening), wanted):
+        assert now_open == []
+
+
+def test_a_folder_of_many_batches_has_each_entry_once(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "contents")
+    places = [b"top", b"top/a", b"top/a/b", b"top/a0", b"top/c"]
+    listed = [making.a_folder(b""), *map(making.a_folder, places)]
+    listed += [Entry(place, b"%03d" % n, EntryType.FIFO) for place in places for n in range(130)]
+    listed += [Entry(b"top/c", b"d" * 200 + b"%03d" % n, EntryType.SYMLINK, target=b"t" * 4000)
+               for n in range(20)]  # fmt: skip
+    beside = [making.a_folder(b"top0"), Entry(b"top0", b"x", EntryType.FIFO)]
+
+    for folder in archive_tree.folder_of(tmp_path, contents, making.in_order(listed + beside)):
+        found = [entry.path for entry, _ in folder.entries()]
+
+        assert len(found) == len(set(found))
+        assert set(found) == {entry.path for entry in listed} - {b""}
 
 
 @pytest.mark.parametrize("wanted", ArchiveFormat)

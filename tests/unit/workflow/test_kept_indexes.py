@@ -51,6 +51,25 @@ def test_the_oldest_goes_and_stays_readable(captures: list[StoredCapture], tmp_p
     assert len(list(tmp_path.glob("*.sqlite"))) == 1
 
 
+def test_a_lent_index_is_opened_again_after_it_went(
+    captures: list[StoredCapture], tmp_path: Path
+) -> None:
+    folder = tmp_path / "indexes"
+    folder.mkdir()
+    kept = KeptIndexes(folder, most=1)
+
+    with kept.lent(captures[0], captures[0].manifest().index) as open_index:
+        for capture in captures:
+            with kept.opened(capture, capture.manifest().index):
+                pass
+        for _ in range(2):
+            with open_index() as index:
+                assert index.get(2, b"0") is not None
+                assert index.get(2, b"2") is None
+
+    assert len(list(folder.iterdir())) == 1
+
+
 def test_what_cannot_be_put_together_leaves_nothing(
     captures: list[StoredCapture], tmp_path: Path, store: Store
 ) -> None:
