@@ -122,9 +122,11 @@ class CopiedStore:
             ) as opened:
                 yield opened
 
-    def restore(self, root: Path, *, accepted: tuple[str, ...] = ()) -> RestoreReport:
+    def restore(
+        self, root: Path, *, accepted: tuple[str, ...] = (), by_way_of: str = ""
+    ) -> RestoreReport:
         """Make the store again in another place."""
-        with self.library(accepted=accepted) as opened:
+        with self.library(accepted=accepted, by_way_of=by_way_of) as opened:
             return offsite_restore.restore(opened, root, clock=SystemClock(), progress=Silent())
 
     def restored(self, library: OffsiteLibrary, reference: str) -> dict[bytes, bytes]:

@@ -22,6 +22,7 @@ from holdstill.errors import LinkError, SecurityError, UsageError, VerificationE
 from holdstill.model import names
 from holdstill.model.sizes import counted
 from holdstill.offsite import keeper_heads, pack_format
+from holdstill.offsite.bucket import FailingObjectError
 from holdstill.offsite.keeper_heads import UnreadHeadError
 from holdstill.offsite.pack_format import Row
 
@@ -84,6 +85,7 @@ class Catalogue:
         heads: of each keeper, in their order.
         lost: packs that heads tell to be there, and that are not.
         faults: what is wrong there, missing, or left out.
+        failing: heads among these at which the server fails: nobody knows what they tell.
     """
 
     def __init__(self, bucket: Bucket, db: sqlite3.Connection, *, most: int = ROWS) -> None:
@@ -93,6 +95,7 @@ class Catalogue:
         self.heads: dict[str, list[PutHead]] = {}
         self.lost: frozenset[str] = frozenset()
         self.faults: list[str] = []
+        self.failing: list[str] = []
         self._told = self._unread = 0
         self._rows: dict[str, int] = {}
 
@@ -159,6 +162,8 @@ class Catalogue:
             except SecurityError as error:
                 self.faults.append(str(error))
                 self._unread += isinstance(error, UnreadHeadError)
+                if isinstance(error.__cause__, FailingObjectError):
+                    self.failing.append(str(error))
                 continue
             if self._is_too_much(got):
                 continue

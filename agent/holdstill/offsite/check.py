@@ -288,7 +288,13 @@ def _digest(bucket: Bucket, version: Version, unread: list[str]) -> str:
 
 def _check_lock(bucket: Bucket, name: str, good: list[Version], found: _Findings) -> None:
     """Check that what was sent is locked; a lock on what somebody put over it keeps nothing."""
-    ends = [bucket.locked(one.key, one.id).until for one in good]
+    try:
+        ends = [bucket.locked(one.key, one.id).until for one in good]
+    except MissingObjectError:
+        return  # gone since it was read: the next run says so
+    except RefusedError as error:
+        found.unlocked.append(f"pack {name}: whether it is locked is not said: {error}")
+        return
     if not any(_is_locked(bucket, end) for end in ends):
         found.unlocked.append(f"pack {name}: {_told(ends)}")
         found.unlocked_packs.append(name)
@@ -300,6 +306,12 @@ def _check_head_locks(bucket: Bucket, heads: Iterable[FoundHead], found: _Findin
             end = bucket.locked(which.version.key, which.version.id).until
         except MissingObjectError:
             continue  # gone since it was read: the next run says so
+        except RefusedError as error:
+            found.unlocked.append(
+                f"head {which.number} of keeper {which.keeper}: whether it is locked is not said: "
+                f"{error}"
+            )
+            continue
         if not _is_locked(bucket, end):
             found.unlocked.append(f"head {which.number} of keeper {which.keeper}: {_told([end])}")
             found.unlocked_heads.append(which.number)

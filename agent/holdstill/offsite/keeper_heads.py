@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import SecurityError
 from holdstill.offsite import head, head_limits
-from holdstill.offsite.bucket import MissingObjectError, RefusedError
+from holdstill.offsite.bucket import FailingObjectError, MissingObjectError, RefusedError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -100,6 +100,8 @@ def _named(which: FoundHead) -> Iterator[None]:
         yield
     except MissingObjectError as error:
         raise SecurityError(f"{what}: it is gone") from error
+    except FailingObjectError as error:
+        raise UnreadHeadError(f"{what}: it cannot be read: {error}", hint=error.hint) from error
     except RefusedError as error:
         raise UnreadHeadError(
             f"{what}: it cannot be read: {error}",
