@@ -94,6 +94,7 @@ class CopiedStore:
         by_way_of: str = "",
         is_shared: bool = False,
         rule: Retention | None = None,
+        is_in_turn: bool = False,
     ) -> OffsiteReport:
         """Send what is not there yet; by_way_of: endpoint of a proxy, where nothing is retried."""
 
@@ -106,7 +107,7 @@ class CopiedStore:
         return offsite_upload.upload(
             self.held.store, clock=clock or SystemClock(), runner=LocalRunner(),
             progress=Silent(), reach=reach, is_shared=is_shared,
-            rule=rule,
+            rule=rule, is_in_turn=is_in_turn,
         )  # fmt: skip
 
     @contextmanager

@@ -140,7 +140,7 @@ def test_a_pack_that_cannot_be_put_ends_the_run_by_its_name_and_the_next_run_goe
     there = {one.key for one in held.versions("packs/")}
     proxy.planned(Fault.INTERNAL, 2)  # after the list of heads
 
-    with pytest.raises(LinkError, match="packs/[0-9a-f]{64}: InternalError"):
+    with pytest.raises(LinkError, match=r"packs/[0-9a-f]{64}: InternalError"):
         held.upload(by_way_of=proxy.endpoint, rule=ALL)
 
     assert {one.key for one in held.versions("packs/")} == there

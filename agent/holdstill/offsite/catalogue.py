@@ -47,7 +47,6 @@ CREATE TABLE version (name TEXT NOT NULL, position INTEGER NOT NULL, id TEXT NOT
 """pack: once more for each key that a head tells of it; told is the number of the row among all
 that heads tell, in their order."""
 
-
 ROWS = 50_000_000
 """Contents that are taken of one keeper's heads: some 2.5 GB of a list on this machine. A terabyte
 of a Debian /usr has as many."""
@@ -156,11 +155,12 @@ class Catalogue:
 
     def _read_heads(self, found: Iterable[FoundHead], key: bytes) -> None:
         """Take what heads tell, keeper by keeper, then look whether any is missing."""
+        no_good: dict[str, list[str]] = {}
         for which in found:
             try:
                 got = keeper_heads.read(self.bucket, which, key)
             except SecurityError as error:
-                self.faults.append(str(error))
+                no_good.setdefault(which.keeper, []).append(str(error))
                 self._unread += isinstance(error, UnreadHeadError)
                 if isinstance(error.__cause__, FailingObjectError):
                     self.failing.append(str(error))
@@ -174,6 +174,12 @@ class Catalogue:
                 taken.append(PutHead(got._replace(sealed=sealed), which.version.id))
             elif got.digest != taken[-1].head.digest:
                 self.faults.append(f"{_name(got)}: there is a second one, which is not used")
+        for keeper, texts in no_good.items():
+            if keeper in self.heads:
+                self.faults += texts
+        self.faults += keeper_heads.of_strangers(
+            {keeper: texts for keeper, texts in no_good.items() if keeper not in self.heads}
+        )
         for put in self.heads.values():
             self.faults += _missing([one.head for one in put])
 
