@@ -180,7 +180,7 @@ def of_strangers(no_good: Mapping[str, Sequence[str]]) -> Iterator[str]:
         yield (
             f"{heads} of {len(no_good):,} keepers there, these among them, are not of this "
             "recovery key, or cannot be read; nothing of them is used. Others write there, or "
-            "somebody has the bucket's access key: if they are none of yours, make another access key"
+            "somebody has the bucket's access key: if they are none of yours, make another one"
         )
 
 
