@@ -87,5 +87,5 @@ def test_every_timer_can_be_told_to_cron(tmp_path: Path) -> None:
 
     # crontab(5): minutes 0 to 59, and ranges with steps.
     assert len(lines) == len(units.timers())
-    assert f"0-59/15 * * * * keeper {PROGRAM} offsite upload" in lines
+    assert f"0-59/15 * * * * keeper {PROGRAM} offsite upload --in-turn" in lines
     assert f"17 * * * * keeper {PROGRAM} keeper watch" in lines

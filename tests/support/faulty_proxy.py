@@ -65,6 +65,7 @@ class Plan:
         at: number of the first call that goes wrong, from 1 on; 0 for none.
         many: how many do from there on.
         put: ids of the versions that were put.
+        where: what is in the path of an object at which each call goes wrong; "" for none.
     """
 
     fault: Fault = Fault.INTERNAL
@@ -72,12 +73,15 @@ class Plan:
     many: int = 1
     calls: int = 0
     put: set[str] = field(default_factory=set)
+    where: str = ""
     lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def next(self) -> Fault | None:
+    def next(self, path: str) -> Fault | None:
         """Count a call; return what is to happen to it."""
         with self.lock:
             self.calls += 1
+            if self.where and self.where in path.partition("?")[0]:
+                return self.fault
             return self.fault if 0 < self.at <= self.calls < self.at + self.many else None
 
 
@@ -87,7 +91,7 @@ class _Handler(BaseHTTPRequestHandler):
     target: ClassVar[int]
 
     def _answer(self) -> None:
-        fault = self.plan.next()
+        fault = self.plan.next(self.path)
         length = int(self.headers.get("Content-Length", "0"))
         if fault is Fault.CUT_BEFORE:
             self.rfile.read(length // 2)
@@ -141,8 +145,11 @@ class _Handler(BaseHTTPRequestHandler):
         for name, value in headers.items():
             if name.lower() not in {"content-length", "connection", "transfer-encoding"}:
                 self.send_header(name, value)
-        length = headers.get("Content-Length", "0") if self.command == "HEAD" else len(answer)
-        self.send_header("Content-Length", str(length))
+        if self.command == "HEAD":  # says no more than that (RFC 9110, 9.3.2)
+            length, answer = headers.get("Content-Length", "0"), b""
+        else:
+            length = str(len(answer))
+        self.send_header("Content-Length", length)
         self.end_headers()
         with suppress(OSError):
             self.wfile.write(answer if cut is None else answer[:cut])
@@ -168,6 +175,11 @@ class FaultyProxy:
         """Let calls go wrong from now on, counted anew; at = 0 for none."""
         with self.plan.lock:
             self.plan.fault, self.plan.at, self.plan.many, self.plan.calls = fault, at, many, 0
+
+    def failing_at(self, key: str, fault: Fault = Fault.INTERNAL) -> None:
+        """Let each call for one object go wrong from now on."""
+        self.planned(fault, 0)
+        self.plan.where = key
 
 
 @contextmanager

@@ -94,6 +94,7 @@ class CopiedStore:
         by_way_of: str = "",
         is_shared: bool = False,
         rule: Retention | None = None,
+        is_in_turn: bool = False,
     ) -> OffsiteReport:
         """Send what is not there yet; by_way_of: endpoint of a proxy, where nothing is retried."""
 
@@ -106,7 +107,7 @@ class CopiedStore:
         return offsite_upload.upload(
             self.held.store, clock=clock or SystemClock(), runner=LocalRunner(),
             progress=Silent(), reach=reach, is_shared=is_shared,
-            rule=rule,
+            rule=rule, is_in_turn=is_in_turn,
         )  # fmt: skip
 
     @contextmanager
@@ -122,9 +123,11 @@ class CopiedStore:
             ) as opened:
                 yield opened
 
-    def restore(self, root: Path, *, accepted: tuple[str, ...] = ()) -> RestoreReport:
+    def restore(
+        self, root: Path, *, accepted: tuple[str, ...] = (), by_way_of: str = ""
+    ) -> RestoreReport:
         """Make the store again in another place."""
-        with self.library(accepted=accepted) as opened:
+        with self.library(accepted=accepted, by_way_of=by_way_of) as opened:
             return offsite_restore.restore(opened, root, clock=SystemClock(), progress=Silent())
 
     def restored(self, library: OffsiteLibrary, reference: str) -> dict[bytes, bytes]:

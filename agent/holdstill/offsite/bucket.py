@@ -36,8 +36,15 @@ _CONNECT, _READ = 10, 60
 """Seconds."""
 CHUNK = 1 << 20
 _HINT = "check address, access key and network; what was done stays, and the next run goes on"
+_FAILING_HINT = (
+    "the server fails at this one, each time; what was done stays. Ask who runs it to look at it; "
+    "a run after that takes it up again"
+)
 _TRY_LATER = frozenset({408, 429})
 """Status codes of HTTP (RFC 9110, 15.5.9; RFC 6585, 4)."""
+_ALL_FAIL = 16
+"""Objects at which a server fails, with none in between that it hands out, until it counts as
+failing at all: each costs some seconds of waiting."""
 _GONE = frozenset({"404", "NoSuchKey", "NoSuchVersion", "NotFound"})
 _OF_ALL = frozenset({
     "AuthorizationHeaderMalformed", "ExpiredToken", "InvalidAccessKeyId", "InvalidToken",
@@ -93,6 +100,7 @@ class Bucket:
         self.address, self.requests = address, 0
         self._counting = threading.Lock()
         self._date = ""
+        self._failing: set[str] = set()
         # The newer checksums are left out: what a server makes of them differs.
         self.client: S3Client = _session().client(
             "s3",
@@ -108,10 +116,14 @@ class Bucket:
                 s3={"addressing_style": "path"},
             ),
         )  # fmt: skip
-        self.client.meta.events.register("after-call.s3", self._note_date)
+        self.client.meta.events.register("after-call.s3", self._note_answer)
 
-    def _note_date(self, parsed: AnswerParts, **_: object) -> None:
-        self._date = parsed["ResponseMetadata"]["HTTPHeaders"].get("date", "")
+    def _note_answer(self, parsed: AnswerParts, **_: object) -> None:
+        told = parsed["ResponseMetadata"]
+        self._date = told["HTTPHeaders"].get("date", "")
+        if told["HTTPStatusCode"] < 500:
+            with self._counting:
+                self._failing.clear()
 
     def now(self) -> datetime:
         """Return the server's clock, as of its last answer.
@@ -120,7 +132,7 @@ class Bucket:
             LinkError: the bucket cannot be reached, or is not there.
         """
         if not self._date:
-            with self._call("the bucket"):
+            with self._call("the bucket", is_object=False):
                 self.client.head_bucket(Bucket=self.address.bucket)
         try:
             return parsedate_to_datetime(self._date).astimezone(UTC)
@@ -217,7 +229,8 @@ class Bucket:
         A call that breaks off in the middle goes on from there.
 
         Raises:
-            RefusedError, MissingObjectError: this one cannot be read.
+            RefusedError, MissingObjectError: this one cannot be read; a `FailingObjectError` was
+                asked for once more.
             LinkError: the server cannot be asked.
         """
         end = version.size if length is None else first + length
@@ -230,7 +243,8 @@ class Bucket:
                     yield chunk
             except LinkError as error:
                 failures = 0 if first > before else failures + 1
-                if failures >= 2 or isinstance(error, RefusedError):
+                is_final = isinstance(error, RefusedError)
+                if failures >= 2 or (is_final and not isinstance(error, FailingObjectError)):
                     raise
                 continue
             if first < end:
@@ -269,7 +283,7 @@ class Bucket:
         marker, version = self._full(after) if after else "", ""
         held: list[Version] = []
         while True:
-            with self._call(f"the list of {begin}"):
+            with self._call(f"the list of {begin}", is_object=False):
                 page = self.client.list_object_versions(
                     Bucket=self.address.bucket, Prefix=self._full(begin), KeyMarker=marker,
                     VersionIdMarker=version,
@@ -294,18 +308,18 @@ class Bucket:
         return self.address.prefix + key
 
     @contextmanager
-    def _call(self, what: str) -> Iterator[None]:
+    def _call(self, what: str, *, is_object: bool = True) -> Iterator[None]:
         """Count a call, and put into words what became of it."""
         with self._counting:
             self.requests += 1
         try:
             yield
         except ClientError as error:
-            raise self._in_words(what, error) from error
+            raise self._in_words(what, error, is_object=is_object) from error
         except (BotoCoreError, OSError) as error:
             raise LinkError(f"{self.address}: {what}: {error}", hint=_HINT) from error
 
-    def _in_words(self, what: str, error: ClientError) -> LinkError:
+    def _in_words(self, what: str, error: ClientError, *, is_object: bool) -> LinkError:
         code = code_of(error)
         told = f"{self.address}: {what}: {code}: {error.response['Error'].get('Message', '')}"
         if code in _GONE:
@@ -313,7 +327,15 @@ class Bucket:
         status = error.response["ResponseMetadata"]["HTTPStatusCode"]
         if 400 <= status < 500 and status not in _TRY_LATER and code not in _OF_ALL:
             return RefusedError(told, hint=_HINT)
+        if is_object and status >= 500 and code not in _OF_ALL and self._is_of_this_one(what):
+            return FailingObjectError(told, hint=_FAILING_HINT)
         return LinkError(told, hint=_HINT)
+
+    def _is_of_this_one(self, what: str) -> bool:
+        """Whether the server fails at an object, and not at each one that it is asked for."""
+        with self._counting:
+            self._failing.add(what)
+            return len(self._failing) < _ALL_FAIL
 
 
 def _oldest_first(found: list[Version]) -> list[Version]:
@@ -335,6 +357,13 @@ class RefusedError(LinkError):
 
     So it is with what somebody has sealed with a key of his own (SSE-C), with what a rule of the
     bucket has put into an archive, and with a date before that of a lock.
+    """
+
+
+class FailingObjectError(RefusedError):
+    """The server fails (5xx) at this object, each time that it is asked; others it may have.
+
+    So it is with one whose disk is broken, of a server that has many.
     """
 
 

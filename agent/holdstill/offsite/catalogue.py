@@ -22,6 +22,7 @@ from holdstill.errors import LinkError, SecurityError, UsageError, VerificationE
 from holdstill.model import names
 from holdstill.model.sizes import counted
 from holdstill.offsite import keeper_heads, pack_format
+from holdstill.offsite.bucket import FailingObjectError
 from holdstill.offsite.keeper_heads import UnreadHeadError
 from holdstill.offsite.pack_format import Row
 
@@ -45,7 +46,6 @@ CREATE TABLE version (name TEXT NOT NULL, position INTEGER NOT NULL, id TEXT NOT
 """
 """pack: once more for each key that a head tells of it; told is the number of the row among all
 that heads tell, in their order."""
-
 
 ROWS = 50_000_000
 """Contents that are taken of one keeper's heads: some 2.5 GB of a list on this machine. A terabyte
@@ -84,6 +84,7 @@ class Catalogue:
         heads: of each keeper, in their order.
         lost: packs that heads tell to be there, and that are not.
         faults: what is wrong there, missing, or left out.
+        failing: heads among these at which the server fails: nobody knows what they tell.
     """
 
     def __init__(self, bucket: Bucket, db: sqlite3.Connection, *, most: int = ROWS) -> None:
@@ -93,6 +94,7 @@ class Catalogue:
         self.heads: dict[str, list[PutHead]] = {}
         self.lost: frozenset[str] = frozenset()
         self.faults: list[str] = []
+        self.failing: list[str] = []
         self._told = self._unread = 0
         self._rows: dict[str, int] = {}
 
@@ -153,12 +155,15 @@ class Catalogue:
 
     def _read_heads(self, found: Iterable[FoundHead], key: bytes) -> None:
         """Take what heads tell, keeper by keeper, then look whether any is missing."""
+        no_good: dict[str, list[str]] = {}
         for which in found:
             try:
                 got = keeper_heads.read(self.bucket, which, key)
             except SecurityError as error:
-                self.faults.append(str(error))
+                no_good.setdefault(which.keeper, []).append(str(error))
                 self._unread += isinstance(error, UnreadHeadError)
+                if isinstance(error.__cause__, FailingObjectError):
+                    self.failing.append(str(error))
                 continue
             if self._is_too_much(got):
                 continue
@@ -169,6 +174,12 @@ class Catalogue:
                 taken.append(PutHead(got._replace(sealed=sealed), which.version.id))
             elif got.digest != taken[-1].head.digest:
                 self.faults.append(f"{_name(got)}: there is a second one, which is not used")
+        for keeper, texts in no_good.items():
+            if keeper in self.heads:
+                self.faults += texts
+        self.faults += keeper_heads.of_strangers(
+            {keeper: texts for keeper, texts in no_good.items() if keeper not in self.heads}
+        )
         for put in self.heads.values():
             self.faults += _missing([one.head for one in put])
 

@@ -14,6 +14,7 @@ from holdstill.errors import LinkError, SecurityError
 from holdstill.model.layout import Record
 from holdstill.offsite import keeper_heads
 from holdstill.offsite.bucket import MissingObjectError, RefusedError
+from holdstill.offsite.head import OtherKeyError
 from holdstill.offsite.keeper_heads import UnreadHeadError
 
 if TYPE_CHECKING:
@@ -144,20 +145,40 @@ def check(
 def _check_heads(
     bucket: Bucket, own: Own | None, found: _Findings, *, is_locked: bool
 ) -> None:  # fmt: skip
-    every = list(keeper_heads.found(bucket))
-    for keeper in sorted({which.keeper for which in every} | ({own.keeper} if own else set())):
-        versions = [which for which in every if which.keeper == keeper]
+    every: dict[str, list[FoundHead]] = {own.keeper: []} if own else {}
+    for which in keeper_heads.found(bucket):
+        every.setdefault(which.keeper, []).append(which)
+    strangers: dict[str, list[str]] = {}
+    for keeper in sorted(every):
+        versions = every[keeper]
         mine = own if own is not None and own.keeper == keeper else None
-        counted = _check_chain(bucket, keeper, versions, mine, found)
+        heads, key = found.heads, own.key if own else None
+        sealed: list[str] = []
+        counted = _check_chain(bucket, keeper, versions, key, mine, found, sealed)
+        if mine is None and found.heads == heads and sealed:
+            strangers[keeper] = sealed
+        else:
+            found.altered += sealed
         if is_locked and (mine is not None or own is None):
             # Without the key of heads anybody's could be there, of a keeper that never was.
             _check_head_locks(bucket, counted, found)
+    found.odd += keeper_heads.of_strangers(strangers)
 
 
 def _check_chain(
-    bucket: Bucket, keeper: str, versions: list[FoundHead], own: Own | None, found: _Findings
-) -> list[FoundHead]:
+    bucket: Bucket, keeper: str, versions: list[FoundHead], key: bytes | None, own: Own | None,
+    found: _Findings, sealed: list[str],
+) -> list[FoundHead]:  # fmt: skip
     """Check that each head of a keeper follows the one before, and note what they tell.
+
+    Args:
+        bucket: where.
+        keeper: whose.
+        versions: of its heads.
+        key: of heads, where it is known: what was not made with it tells nothing.
+        own: what the keeper knows, if it is this one.
+        found: what is found.
+        sealed: is added to, for each that was sealed with another key.
 
     Returns the heads that readers need: those that no later one tells again.
     """
@@ -167,7 +188,7 @@ def _check_chain(
     merged: list[range] = []
     counted: list[FoundHead] = []
     is_strange = _strangers(own)
-    for which, got, told in _good_heads(bucket, versions, own, found):
+    for which, got, told in _good_heads(bucket, versions, key, found, sealed):
         if told.number == number:
             if got != digest:
                 found.odd.append(f"head {number} of keeper {keeper}: somebody put another over it")
@@ -213,19 +234,26 @@ def _strangers(own: Own | None) -> Callable[[str], bool]:
 
 
 def _good_heads(
-    bucket: Bucket, versions: list[FoundHead], own: Own | None, found: _Findings
+    bucket: Bucket,
+    versions: list[FoundHead],
+    key: bytes | None,
+    found: _Findings,
+    sealed: list[str],
 ) -> Iterator[tuple[FoundHead, str, OpenPart]]:
     """Yield the heads that can be read, in their order, with digest and open part."""
     for which in versions:
         try:
-            if own is not None:
-                told, digest = keeper_heads.read_sealed(bucket, which, own.key)
+            if key is not None:
+                told, digest = keeper_heads.read_sealed(bucket, which, key)
             else:
                 told, digest = keeper_heads.read_open(bucket, which)
             yield which, digest, told
         except (SecurityError, MissingObjectError, RefusedError) as error:
             if isinstance(error, UnreadHeadError | RefusedError):
                 found.unread.append(str(error))
+            if isinstance(error.__cause__, OtherKeyError):
+                sealed.append(str(error))
+                continue
             found.altered.append(f"head {which.number} of keeper {which.keeper}: {error}")
 
 
@@ -288,7 +316,13 @@ def _digest(bucket: Bucket, version: Version, unread: list[str]) -> str:
 
 def _check_lock(bucket: Bucket, name: str, good: list[Version], found: _Findings) -> None:
     """Check that what was sent is locked; a lock on what somebody put over it keeps nothing."""
-    ends = [bucket.locked(one.key, one.id).until for one in good]
+    try:
+        ends = [bucket.locked(one.key, one.id).until for one in good]
+    except MissingObjectError:
+        return  # gone since it was read: the next run says so
+    except RefusedError as error:
+        found.unlocked.append(f"pack {name}: whether it is locked is not said: {error}")
+        return
     if not any(_is_locked(bucket, end) for end in ends):
         found.unlocked.append(f"pack {name}: {_told(ends)}")
         found.unlocked_packs.append(name)
@@ -300,6 +334,12 @@ def _check_head_locks(bucket: Bucket, heads: Iterable[FoundHead], found: _Findin
             end = bucket.locked(which.version.key, which.version.id).until
         except MissingObjectError:
             continue  # gone since it was read: the next run says so
+        except RefusedError as error:
+            found.unlocked.append(
+                f"head {which.number} of keeper {which.keeper}: whether it is locked is not said: "
+                f"{error}"
+            )
+            continue
         if not _is_locked(bucket, end):
             found.unlocked.append(f"head {which.number} of keeper {which.keeper}: {_told([end])}")
             found.unlocked_heads.append(which.number)

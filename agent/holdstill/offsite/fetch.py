@@ -7,7 +7,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.offsite import keeper_heads, pack_format
-from holdstill.offsite.bucket import MissingObjectError, RefusedError, Version
+from holdstill.offsite.bucket import (
+    FailingObjectError,
+    MissingObjectError,
+    RefusedError,
+    Version,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -44,6 +49,7 @@ class Fetcher:
         self._catalogue, self._key = catalogue, key
         self._opened: dict[bytes, bytes] = {}
         self._unread: dict[str, str] = {}
+        self._failing: set[Version] = set()
 
     def contents(self, digests: Iterable[bytes], folder: Path) -> None:
         """Put contents into a folder, each under its digest.
@@ -93,10 +99,14 @@ class Fetcher:
             return b""  # it is shorter than the pack that was told of
         key = keeper_heads.pack_key(pack)
         found = Version(key, version, size)
+        if found in self._failing:
+            return b""  # each time that it is asked for takes as long as the first
         try:
             return self._catalogue.bucket.read(found, first=first, length=end - first)
         except (MissingObjectError, RefusedError) as error:
             self._unread[pack] = str(error)
+            if isinstance(error, FailingObjectError):
+                self._failing.add(found)
             return b""
 
     def _write(self, place: Place, sealed: bytes, folder: Path) -> bool:

@@ -39,6 +39,10 @@ _END = 1 << 63
 """What no offset, size or number reaches: they are kept in signed 64 bits."""
 
 
+class OtherKeyError(SecurityError):
+    """A head of good form that was altered, or sealed with another key."""
+
+
 class PackObject(Record, frozen=True, kw_only=True):
     """A pack as anybody may know it: its name is the SHA-256 of its bytes."""
 
@@ -201,7 +205,7 @@ def _unsealed(data: bytes, key: bytes) -> tuple[OpenPart, bytes]:
             rest[_NONCE:], begin, rest[:_NONCE], key
         )
     except (CryptoError, ValueError) as error:
-        raise SecurityError("it was altered, or sealed with another key") from error
+        raise OtherKeyError("it was altered, or sealed with another key") from error
     return told, plain
 
 

@@ -7,11 +7,12 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import SecurityError
+from holdstill.model.sizes import counted
 from holdstill.offsite import head, head_limits
-from holdstill.offsite.bucket import MissingObjectError, RefusedError
+from holdstill.offsite.bucket import FailingObjectError, MissingObjectError, RefusedError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from holdstill.offsite.bucket import Bucket, Version
     from holdstill.offsite.head import Head, OpenPart
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 KEEPERS = "keepers/"
 _NAMED = 10
 """Heads that are missing one after the other, and are named each."""
+_STRANGERS = 3
+"""Keepers of nobody whose heads are named."""
 _KEY = re.compile(r"keepers/([0-9a-f]{16})/heads/(\d{10})")
 
 
@@ -100,6 +103,8 @@ def _named(which: FoundHead) -> Iterator[None]:
         yield
     except MissingObjectError as error:
         raise SecurityError(f"{what}: it is gone") from error
+    except FailingObjectError as error:
+        raise UnreadHeadError(f"{what}: it cannot be read: {error}", hint=error.hint) from error
     except RefusedError as error:
         raise UnreadHeadError(
             f"{what}: it cannot be read: {error}",
@@ -161,6 +166,22 @@ def in_words(numbers: range) -> tuple[str, ...]:
     if len(numbers) > _NAMED:
         return (f"heads {numbers[0]} to {numbers[-1]}",)
     return tuple(f"head {number}" for number in numbers)
+
+
+def of_strangers(no_good: Mapping[str, Sequence[str]]) -> Iterator[str]:
+    """Yield what is wrong with the heads of keepers that have none made with the key of heads.
+
+    Whoever may write there can invent as many as he likes. So they are told in a few lines; each
+    is looked at, for a limit would let them hide the owner's own.
+    """
+    yield from (texts[0] for texts in list(no_good.values())[:_STRANGERS])
+    if len(no_good) > _STRANGERS:
+        heads = counted(sum(map(len, no_good.values())), "head")
+        yield (
+            f"{heads} of {len(no_good):,} keepers there, these among them, are not of this "
+            "recovery key, or cannot be read; nothing of them is used. Others write there, or "
+            "somebody has the bucket's access key: if they are none of yours, make another one"
+        )
 
 
 def _bytes(bucket: Bucket, version: Version) -> bytes:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import LinkError, SecurityError
 from holdstill.offsite import keeper_heads
+from holdstill.offsite.bucket import FailingObjectError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -59,7 +60,9 @@ def _counts(bucket: Bucket, which: FoundHead, mine: SentHead, key: bytes) -> boo
     """
     try:
         return keeper_heads.read_sealed(bucket, which, key)[1] != mine.digest
-    except SecurityError:
+    except SecurityError as error:
+        if isinstance(error.__cause__, FailingObjectError):
+            raise error.__cause__ from None  # readers may have it, when the server has again
         return False
 
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 NAME = "offsite-runs.json"
 PATIENCE = timedelta(days=1)
 """How long the network may be away without a word."""
+_EACH = timedelta(hours=23)
+"""A day, and less for timers that come a little earlier than the day before."""
 _MOST = 10
 _RUN = (
     "; what to do: see `systemctl status holdstill-keeper-offsite-upload.timer`, or run "
@@ -41,6 +43,7 @@ class RunNotes(Record, frozen=True, kw_only=True):
         checked_at: when `offsite verify` last looked, "" for never.
         findings: what it found missing, altered or not locked.
         part: which part of all it has read last, where it reads one at a time.
+        kept_at: when a run last looked at all that is there: locks, what is lost, what may leave.
     """
 
     since: str
@@ -54,6 +57,7 @@ class RunNotes(Record, frozen=True, kw_only=True):
     checked_at: str = ""
     findings: tuple[str, ...] = ()
     part: int = 0
+    kept_at: str = ""
 
 
 def load(root: Path) -> RunNotes | None:
@@ -84,6 +88,14 @@ def change(root: Path, now: datetime, **changed: object) -> None:
     with files.alone_in(root):
         before = load(root) or RunNotes(since=clocks.rfc3339(now))
         save(root, msgspec.structs.replace(before, **changed))
+
+
+def is_time_to_keep(root: Path, now: datetime) -> bool:
+    """Return whether all that is there is to be looked at: once a day, and after any trouble."""
+    notes = load(root)
+    if notes is None or notes.is_new or notes.failed or notes.left or notes.findings:
+        return True
+    return not timedelta(0) <= now - _moment(notes.kept_at) < _EACH
 
 
 def note_findings(root: Path, now: datetime, found: tuple[str, ...], *, part: int) -> None:

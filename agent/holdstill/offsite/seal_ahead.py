@@ -22,6 +22,8 @@ _BATCH = 256 << 10
 """Bytes of small records that make one job: a job costs as much as 10 KiB of compressing."""
 _UNDER_WAY = 3 * pack_format.SEGMENT
 """Bytes of records that are read and not sealed yet."""
+_EACH = 1 << 10
+"""Bytes that a record takes besides its data: small ones count as well."""
 
 
 class Record(NamedTuple):
@@ -71,7 +73,7 @@ class SealAhead:
     def add(self, record: Record) -> None:
         """Have a record sealed; others that are done by now are taken."""
         self._batch.append(record)
-        self._in_batch += len(record.data)
+        self._in_batch += len(record.data) + _EACH
         if self._in_batch >= _BATCH:
             self._submit()
         while self._jobs and (self._in_jobs > _UNDER_WAY or self._jobs[0][1].done()):
@@ -91,7 +93,7 @@ class SealAhead:
 
     def _take_job(self) -> None:
         records, job = self._jobs.popleft()
-        self._in_jobs -= sum(len(one.data) for one in records)
+        self._in_jobs -= sum(len(one.data) + _EACH for one in records)
         for record, sealed in zip(records, job.result(), strict=True):
             self._take(record, sealed)
 

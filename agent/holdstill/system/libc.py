@@ -374,3 +374,20 @@ def limit_arenas(most: int) -> None:
     mallopt = getattr(_LIBC, "mallopt", None)
     if mallopt is not None:
         mallopt(_M_ARENA_MAX, most)
+
+
+_M_MMAP_THRESHOLD, _M_ARENA_MAX = -3, -8
+"""Of malloc.h of the GNU C library."""
+_OF_ITS_OWN = 256 << 10
+
+
+def give_back_memory() -> None:
+    """Have what is freed go back to the system, also from threads (mallopt(3)).
+
+    Else each thread keeps a heap of its own, and blocks of megabytes leave holes in it that
+    smaller ones take. Does nothing where the C library has no such call, as musl.
+    """
+    mallopt = getattr(_LIBC, "mallopt", None)
+    if mallopt is not None:
+        mallopt(_M_ARENA_MAX, 1)
+        mallopt(_M_MMAP_THRESHOLD, _OF_ITS_OWN)

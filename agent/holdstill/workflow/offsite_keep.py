@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 _NAMED = 5
-"""Captures that a trouble names, of those that a lost pack has cost."""
+"""Captures that a trouble names, of those that a lost pack has cost, and locks."""
 
 
 class Kept(NamedTuple):
@@ -126,7 +126,8 @@ def _lost(again: PackAgain, what: str, hint: str) -> BoardTrouble:
 def _refused(refused: Sequence[RefusedError]) -> BoardTrouble:
     return _trouble(
         "locks",
-        f"{counted(len(refused), 'lock')} could not be lengthened: {refused[0]}",
+        f"{counted(len(refused), 'lock')} could not be lengthened: "
+        f"{'; '.join(map(str, refused[:_NAMED]))}",
         "all others were; may the access key still do that (PutObjectRetention)? What is not "
         "locked any more, who has that key can delete: `holdstill offsite verify` names it",
     )

@@ -137,7 +137,7 @@ def restore(
     held = store.create(root, clock=clock)
     held.discard(root / STAGING)
     held.disk.make_directory(root / STAGING)
-    report = RestoreReport()
+    report = RestoreReport(troubles=[_failing(text) for text in library.catalogue.failing])
     wanted: dict[BoardName, list[SentCapture]] = {}
     for board in library.boards():
         try:
@@ -161,6 +161,14 @@ def restore(
     for complaint in account_captures.bring_up_to_date(held):
         progress.warn(complaint)
     return report
+
+
+def _failing(text: str) -> BoardTrouble:
+    error = VerificationError(
+        f"{text}; what it tells of was not made again",
+        hint="ask who runs the server to look at that object, and run this once more",
+    )
+    return each_board.trouble("head", error)
 
 
 def _begin_board(

@@ -41,6 +41,7 @@ from holdstill.workflow import (
     offsite_leave,
 )
 from holdstill.workflow.each_board import BoardTrouble  # noqa: TC001  msgspec reads the annotation
+from holdstill.workflow.offsite_keep import Kept
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -124,12 +125,14 @@ def opened_bucket(settings: OffsiteSettings) -> Bucket:
 def upload(
     store: Store, *, clock: Clock, runner: Runner, progress: Progress,
     reach: Callable[[OffsiteSettings], Bucket] = opened_bucket, is_shared: bool = False,
-    rule: Retention | None = None,
+    rule: Retention | None = None, is_in_turn: bool = False,
 ) -> OffsiteReport:  # fmt: skip
     """Send all that is not off-site yet, the newest capture of each board first.
 
     is_shared: whether to look first at what other keepers have put there.
     rule: what is kept of boards without a rule of their own; None for what keepers begin with.
+    is_in_turn: whether all that is there is looked at once a day only, as that reads what every
+        capture needs; then captures leave as well.
 
     Raises:
         UsageError: the store has no off-site copy.
@@ -142,20 +145,22 @@ def upload(
     with _alone(store.root):
         try:
             settings = offsite_settings.read(store.root)
+            keeps = not is_in_turn or run_notes.is_time_to_keep(store.root, clock.now())
             report = _upload(
                 store, settings, clock, runner, progress, reach, is_shared=is_shared,
-                rule=rule or Retention(),
+                rule=rule or Retention(), keeps=keeps,
             )  # fmt: skip
         except (HoldstillError, OSError) as error:
             _note_failure(store, clock, error)
             raise
-        _note_success(store, clock, report)
+        _note_success(store, clock, report, keeps=keeps)
         return report
 
 
 def _upload(
     store: Store, settings: OffsiteSettings, clock: Clock, runner: Runner, progress: Progress,
     reach: Callable[[OffsiteSettings], Bucket], *, is_shared: bool, rule: Retention,
+    keeps: bool,
 ) -> OffsiteReport:  # fmt: skip
     bucket = reach(settings)
     with ExitStack() as undo:
@@ -166,8 +171,8 @@ def _upload(
         uploader = Uploader(bucket, noted, settings, locks, clock, folder)
         undo.callback(uploader.close)
         adopted = _adopt(store, uploader, runner) if is_shared else 0
-        kept = offsite_keep.keep(store, uploader)
-        held, behind = offsite_earlier.hold(store.root, clock, reach)
+        kept = offsite_keep.keep(store, uploader) if keeps else Kept(0, (), frozenset())
+        held, behind = offsite_earlier.hold(store.root, clock, reach) if keeps else (0, ())
         troubles, present = _send_all(store, uploader, runner, progress)
         offsite_again.send_missing(store, uploader, kept.missing)
         gone = _gone(store, uploader, rule, present) if not troubles else frozenset()
@@ -176,7 +181,7 @@ def _upload(
         deleted = keep_locked.delete_told(bucket, noted, locks)
         left, stay = (
             ([], ())
-            if lost
+            if lost or not keeps
             else offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
         )
         return OffsiteReport(
@@ -211,10 +216,12 @@ def _note_failure(store: Store, clock: Clock, error: HoldstillError | OSError) -
     )  # fmt: skip
 
 
-def _note_success(store: Store, clock: Clock, report: OffsiteReport) -> None:
+def _note_success(store: Store, clock: Clock, report: OffsiteReport, *, keeps: bool) -> None:
     now = clock.now()
     left = tuple(trouble.sentence for trouble in report.troubles)
     changed = {} if left else {"since": clocks.rfc3339(now)}
+    if keeps:
+        changed["kept_at"] = clocks.rfc3339(now)
     run_notes.change(
         store.root, now, is_new=False, failed="", do="", is_lasting=False, left=left,
         newest=report.newest, away=report.away, **changed,

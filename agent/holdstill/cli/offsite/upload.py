@@ -9,6 +9,7 @@ import click
 from holdstill import errors
 from holdstill.cli import as_owner, consoles, options, progress, tables, terminal
 from holdstill.model.sizes import counted, human
+from holdstill.system import libc
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import offsite_upload
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 @click.option("--dry-run", is_flag=True, help="Only count what it would send and cost.")
 @click.option("--shared", "is_shared", is_flag=True, help="Look first at what other keepers have "
               "put there, and do not send that again.")  # fmt: skip
+@click.option("--in-turn", "is_in_turn", is_flag=True, help="Look at all that is there once a day "
+              "only: for timers.")  # fmt: skip
 @options.settings_option(options.KEEPER_SETTINGS)
 @options.store_option
 @options.json_option
@@ -31,6 +34,7 @@ def command(
     *,
     dry_run: bool,
     is_shared: bool,
+    is_in_turn: bool,
     settings_path: Path,
     store_address: str | None,
     as_json: bool,
@@ -58,6 +62,7 @@ def command(
         else:
             _say_cost(cost)
         return 0
+    libc.give_back_memory()
     with progress.reporting(consoles.console(is_error=True)) as reporter:
         report = offsite_upload.upload(
             opened,
@@ -65,6 +70,7 @@ def command(
             runner=runner,
             progress=reporter,
             is_shared=is_shared,
+            is_in_turn=is_in_turn,
             rule=rule,
         )
     if as_json:

@@ -1,0 +1,176 @@
+"""A server that fails (5xx) at one object each time: that is named, and the rest is done.
+
+Answers of the class 5xx are the server's own failures (RFC 9110, 15.6). The server is real; the
+proxy before it answers for that object alone.
+"""
+
+import dataclasses
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from holdstill.errors import LinkError
+from holdstill.model.settings import Retention
+from holdstill.offsite import check, keeper_heads, offsite_settings, sent
+from holdstill.offsite.bucket import Bucket, FailingObjectError
+from holdstill.offsite.check import OffsiteCheck, Own
+from support import faulty_proxy, seaweed
+from support.faulty_proxy import Fault, FaultyProxy
+from support.offsite import CopiedStore
+from support.seaweed import Seaweed
+from support.silence import Silent
+
+pytestmark = pytest.mark.timeout(300)
+ALL = Retention(days=1000, at_least=100)
+BAD = pytest.mark.parametrize("fault", [Fault.INTERNAL, Fault.FULL])
+SECOND = keeper_heads.key_of("0123456789abcdef", 2)
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[Seaweed]:
+    with seaweed.running() as one:
+        yield one
+
+
+@pytest.fixture
+def proxy(server: Seaweed) -> Iterator[FaultyProxy]:
+    with faulty_proxy.running(server.port) as one:
+        yield one
+
+
+@pytest.fixture
+def held(server: Seaweed, tmp_path: Path) -> CopiedStore:
+    """Three nights, each with a pack and a head of its own."""
+    made = CopiedStore(tmp_path / "old", server.address())
+    made.held.enrol("pier-3")
+    for night in range(3):
+        made.capture("pier-3", {b"night": os.urandom(3000 + night)})
+        made.upload(rule=ALL)
+    return made
+
+
+def second_pack(held: CopiedStore) -> str:
+    with sent.opened(held.root / sent.NAME) as noted:
+        return keeper_heads.pack_key(noted.packs()[1].name)
+
+
+def checked(held: CopiedStore, proxy: FaultyProxy) -> OffsiteCheck:
+    """Look at all as the keeper does, by way of the proxy."""
+    with sent.opened(held.root / sent.NAME) as noted:
+        settings = offsite_settings.read(held.root)
+        own = Own(settings.keeper, settings.keys.heads, noted.last_head(), noted.every_head)
+        address = dataclasses.replace(held.address, endpoint=proxy.endpoint)
+        bucket = Bucket(address, seaweed.KEEPER, attempts=1)
+        return check.check(bucket, Silent(), own=own, parts=1, turn=0)
+
+
+@BAD
+@pytest.mark.parametrize("what", ["pack", "head"])
+def test_an_upload_names_it_and_sends_the_rest(
+    held: CopiedStore, proxy: FaultyProxy, what: str, fault: Fault
+) -> None:
+    key = SECOND if what == "head" else second_pack(held)
+    held.make_locks_due()
+    held.lock_days = 5
+    held.set_up()
+    newest = held.capture("pier-3", {b"night": os.urandom(3000)})
+    proxy.failing_at(key, fault)
+
+    report = held.upload(by_way_of=proxy.endpoint, rule=ALL)
+
+    (trouble,) = report.troubles
+    assert trouble.exit_code != 0
+    assert key in trouble.problem
+    assert report.sent.captures == [f"pier-3/{newest}"]
+    assert proxy.plan.calls < 60
+    with sent.opened(held.root / sent.NAME) as noted:
+        assert noted.lost() == frozenset()
+    proxy.failing_at("")
+    assert held.upload(by_way_of=proxy.endpoint, rule=ALL).troubles == ()
+
+
+@BAD
+def test_verify_names_a_pack_and_reads_the_others(
+    held: CopiedStore, proxy: FaultyProxy, fault: Fault
+) -> None:
+    key = second_pack(held)
+    proxy.failing_at(key, fault)
+
+    found = checked(held, proxy)
+
+    (altered,) = found.altered
+    assert key in altered
+    assert "cannot be read" in altered
+    assert (found.read, found.missing, found.lost_packs) == (3, (), ())
+
+
+def test_verify_names_a_head_and_reads_the_others(held: CopiedStore, proxy: FaultyProxy) -> None:
+    proxy.failing_at(SECOND)
+
+    found = checked(held, proxy)
+
+    assert any(SECOND in one for one in found.altered)
+    assert (found.read, found.lost_packs) == (2, ())
+
+
+@BAD
+@pytest.mark.parametrize("what", ["pack", "head"])
+def test_a_restore_names_it_and_makes_the_rest_again(
+    held: CopiedStore, proxy: FaultyProxy, tmp_path: Path, what: str, fault: Fault
+) -> None:
+    key = SECOND if what == "head" else second_pack(held)
+    proxy.failing_at(key, fault)
+    root = tmp_path / "new"
+
+    report = held.restore(root, by_way_of=proxy.endpoint)
+
+    assert len(report.captures) == 2
+    assert any(key in one.problem and one.exit_code for one in report.troubles)
+    assert proxy.plan.calls < 60
+    proxy.failing_at("")
+    assert len(held.restore(root, by_way_of=proxy.endpoint).captures) == 3
+
+
+def test_a_pack_that_cannot_be_put_ends_the_run_by_its_name_and_the_next_run_goes_on(
+    held: CopiedStore, proxy: FaultyProxy
+) -> None:
+    newest = held.capture("pier-3", {b"night": os.urandom(3000)})
+    there = {one.key for one in held.versions("packs/")}
+    proxy.planned(Fault.INTERNAL, 2)  # after the list of heads
+
+    with pytest.raises(LinkError, match=r"packs/[0-9a-f]{64}: InternalError"):
+        held.upload(by_way_of=proxy.endpoint, rule=ALL)
+
+    assert {one.key for one in held.versions("packs/")} == there
+    proxy.planned(Fault.INTERNAL, 0)
+    report = held.upload(by_way_of=proxy.endpoint, rule=ALL)
+    assert report.sent.captures == [f"pier-3/{newest}"]
+
+
+def test_a_head_that_cannot_be_put_is_named_by_each_run_and_no_pack_is_sent_twice(
+    held: CopiedStore, proxy: FaultyProxy
+) -> None:
+    held.capture("pier-3", {b"night": os.urandom(3000)})
+    proxy.failing_at(keeper_heads.key_of("0123456789abcdef", 4))
+    for _ in range(2):
+        with pytest.raises(LinkError, match="heads/0000000004"):
+            held.upload(by_way_of=proxy.endpoint, rule=ALL)
+
+    assert len(held.versions("packs/")) == 4
+
+
+def test_a_server_that_fails_at_all_objects_is_told_so_after_some(
+    held: CopiedStore, proxy: FaultyProxy
+) -> None:
+    proxy.failing_at("packs/")
+    address = dataclasses.replace(held.address, endpoint=proxy.endpoint)
+    bucket = Bucket(address, seaweed.KEEPER, attempts=1)
+    kinds = []
+    for number in range(20):
+        with pytest.raises(LinkError) as met:
+            bucket.locked(f"packs/{number}", "")
+        kinds.append(isinstance(met.value, FailingObjectError))
+
+    assert kinds == [True] * 15 + [False] * 5
