@@ -16,7 +16,7 @@ import pytest
 
 from holdstill.cli import schema
 from holdstill.system import shown_width
-from support import terminals
+from support import command_line, terminals
 from support.command_line import attempt
 from support.keeping import FakeClock
 from support.signed_store import SignedStore
