@@ -215,6 +215,22 @@ def test_in_a_terminal_the_size_is_typed_after_everything_was_shown(
         assert has_table(disk.device)
 
 
+def test_a_disk_in_use_is_refused_before_anybody_is_asked(kept: Kept, tmp_path: Path) -> None:
+    with card(tmp_path) as disk:
+        programs.run("mkfs.ext4", "-q", "-F", disk.device)
+        with (
+            loop.mounted(disk.device, tmp_path / "mnt"),
+            terminals.at_a_terminal(*kept.words(disk.device)[3:]) as (terminal, process),
+        ):
+            terminal.to_the_end()
+            status = process.wait(timeout=60)
+
+    assert status == REFUSED, terminal.said
+    assert "is mounted at" in terminal.said
+    assert "EVERYTHING ON IT" not in terminal.said
+    assert "to go on" not in terminal.said
+
+
 @pytest.mark.parametrize("word", ["", "yes", str(SIZE - 1)])
 def test_another_word_in_a_terminal_leaves_the_card_as_it_was(
     kept: Kept, tmp_path: Path, word: str

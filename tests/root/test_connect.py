@@ -104,3 +104,41 @@ def test_who_is_not_root_is_told_what_to_do_also_when_roots_settings_are_closed(
     assert listed.returncode == 2
     assert "which store?" in listed.stderr
     assert "sudo" in listed.stderr
+
+
+def test_a_key_that_others_may_read_is_refused_before_anything_is_done(machine: Machine) -> None:
+    key = machine.etc / "reader_ed25519"
+    keys.make_key(key)
+    key.chmod(0o644)
+
+    done = machine.connect()
+
+    assert done.returncode == 4, done.stderr
+    assert "others may read the private key /etc/holdstill/reader_ed25519" in done.stderr
+    assert "`sudo chmod 600 /etc/holdstill/reader_ed25519`" in done.stderr
+    assert "ssh-keygen" not in done.stdout + done.stderr
+    assert not (machine.etc / "reader_host_keys").exists()
+    assert not (machine.etc / "reader_keeper").exists()
+
+
+@pytest.mark.parametrize("content", [b"no key\n", b""])
+def test_what_is_no_key_is_refused_in_our_words(machine: Machine, content: bytes) -> None:
+    key = machine.etc / "reader_ed25519"
+    key.write_bytes(content)
+    key.chmod(0o600)
+
+    done = machine.connect()
+
+    assert done.returncode == 2, done.stderr
+    assert "reader_ed25519: it is no private key of OpenSSH" in done.stderr
+    assert not (machine.etc / "reader_host_keys").exists()
+
+
+def test_a_key_with_a_passphrase_is_called_so(machine: Machine) -> None:
+    key = machine.etc / "reader_ed25519"
+    programs.run("ssh-keygen", "-q", "-t", "ed25519", "-N", "kelp and sand", "-f", key)
+
+    done = machine.connect()
+
+    assert done.returncode == 2, done.stderr
+    assert "reader_ed25519: it has a passphrase" in done.stderr

@@ -25,7 +25,7 @@ from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.remote_capture import RemoteLibrary
-from support import boards, edge_case_tree, keys, relay
+from support import boards, command_line, edge_case_tree, keys, relay
 from support.boards import Kept, holdstill
 from support.silence import Silent
 
@@ -127,7 +127,32 @@ def test_a_card_from_afar_is_the_one_that_the_store_itself_gives(
     )
     assert verdict["total"] == 0
     assert verdict["entries"] == said["checked_entries"] == said["entries"] > 300
+    afar = json.loads(holdstill("verify", "pier-3", "--card", target, *life.access(), "--json"))
+    assert afar == verdict
     assert list((life.kept.settings.parent / "cache").iterdir()) == []
+
+
+def test_a_card_that_was_altered_is_found_from_afar(life: Life, tmp_path: Path) -> None:
+    target = tmp_path / "altered.img"
+    holdstill("rebuild", "pier-3", target, *life.access(), accepted=[boards.NO_KERNEL])
+    content = (life.root / "srv/00.bin").read_bytes()
+    at = target.read_bytes().index(content[:512])
+    with target.open("r+b") as card:
+        card.seek(at)
+        card.write(b"other")
+
+    said = holdstill("verify", "pier-3", "--card", target, *life.access(), accepted=(7,)).decode()
+
+    assert "srv/" in said
+
+
+def test_a_store_elsewhere_is_not_read_whole_and_the_way_that_works_is_told(life: Life) -> None:
+    done = command_line.attempt("verify", "--store", life.address)
+
+    assert done.returncode == 2
+    assert b"read whole where it is" in done.stderr
+    assert b"at the keeper: `holdstill verify`" in done.stderr
+    assert b"--card CARD`" in done.stderr
 
 
 def test_no_more_than_the_limit_of_the_contents_ever_lies_on_this_disk(

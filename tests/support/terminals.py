@@ -77,15 +77,17 @@ Size = tuple[int, int]
 """Columns and rows."""
 
 
-def screen(*words: object, size: Size) -> str:
-    """Return what a command shows on a terminal of a size, without colours."""
+def screen(*words: object, size: Size, is_error: bool = False) -> str:
+    """Return what a command shows on a terminal of a size, without colours; or its errors."""
     ours, theirs = os.openpty()
     width, height = size
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", height, width, 0, 0))
     command = [sys.executable, "-m", "holdstill", *map(str, words)]
     unset = {name: value for name, value in os.environ.items() if name not in {"COLUMNS", "LINES"}}
     with subprocess.Popen(
-        command, stdin=subprocess.DEVNULL, stdout=theirs, stderr=subprocess.DEVNULL,
+        command, stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL if is_error else theirs,
+        stderr=theirs if is_error else subprocess.DEVNULL,
         env=unset | {"TERM": "xterm", "NO_COLOR": "1"},
     ):  # fmt: skip
         os.close(theirs)

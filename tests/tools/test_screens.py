@@ -16,7 +16,7 @@ import pytest
 
 from holdstill.cli import schema
 from holdstill.system import shown_width
-from support import terminals
+from support import command_line, terminals
 from support.command_line import attempt
 from support.keeping import FakeClock
 from support.signed_store import SignedStore
@@ -182,3 +182,20 @@ def test_a_group_is_a_part_of_the_fleet_and_a_name_that_is_none_is_told(house: H
     assert "outer has a board pier-3, which is none of" in told["store"][0]
     assert unknown.returncode == 2
     assert b"`groups` there has outer" in unknown.stderr
+
+
+@pytest.mark.parametrize("width", [80, 100])
+def test_an_error_is_folded_to_the_terminal_and_its_commands_are_whole(
+    tmp_path: Path, width: int
+) -> None:
+    words = ("capture", "--settings", tmp_path / "board.yaml")
+    whole = command_line.attempt(*words).stderr.decode().split()
+
+    shown = terminals.screen(*words, size=(width, 24), is_error=True)
+
+    lines = shown.splitlines()
+    assert len(lines) > 2
+    assert any("`sudo holdstill setup`" in line for line in lines)
+    assert " ".join(shown.split()).split() == whole
+    for line in lines:
+        assert len(line) <= width or len(line.split()) == 1, line

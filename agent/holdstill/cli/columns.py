@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
 GUTTER, INDENT = 2, 4
 """Columns of a terminal between two of a table, and before what stands below a row."""
-_WORD = re.compile(r"\s*\S+")
+_WORD = re.compile(r"\s*(?:[^\s`]*`[^`]*`\S*|\S+)")
+"""A word; a command in backticks, which is to be copied, is one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,7 +115,7 @@ class Table:
             else max(
                 cell_len(word)
                 for cell in (one.name, *(self._cell(row, one) for row in self._rows))
-                for word in cell.split()
+                for word in _words_of(cell)
             )
             for one in shown
         ]
@@ -157,11 +158,15 @@ def _padded(text: str, column: Column, width: int) -> str:
     return blank + text if column.is_number else text + blank
 
 
+def _words_of(text: str) -> list[str]:
+    return [match[0].strip() for match in _WORD.finditer(text)]
+
+
 def breaks(text: str, width: int, hang: int) -> list[int]:
     """Return where a line must be broken so that each piece has at most so many columns.
 
-    Only between words: one that is longer than a line is left in one piece. Lines after the first
-    are hang columns narrower.
+    Only between words: one that is longer than a line is left in one piece, and so is a command in
+    backticks. Lines after the first are hang columns narrower.
     """
     found, filled = [], 0
     for match in _WORD.finditer(text):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import os
 import re
 import socket
 from typing import TYPE_CHECKING
@@ -13,6 +14,7 @@ from holdstill.cli import open_capture, options, reader_files, terminal
 from holdstill.cli.setup_questions import STORE, as_address, confirmed
 from holdstill.errors import HoldstillError, LinkError, PreflightError, UsageError
 from holdstill.model.store_address import HostAddress
+from holdstill.records import signature
 from holdstill.system import files
 from holdstill.system.process import Command, LocalRunner
 from holdstill.transport import host_keys
@@ -46,8 +48,16 @@ def command(keeper: str, fingerprint: str, store: str) -> None:
             f"{keeper} is a directory of this machine", hint="`--store DIRECTORY` reads that"
         )
     enrol_board.check_store(store)
-    before_start.refuse(before_start.of_programs(needed_programs.of_reading(address)))
     mine = reader_files.of_this_user()
+    is_made = os.path.lexists(mine.key)
+    before_start.refuse(
+        [
+            *before_start.of_programs(needed_programs.of_reading(address)),
+            *(before_start.of_key(mine.key) if is_made else ()),
+        ]
+    )
+    if is_made:
+        signature.public_half(mine.key, LocalRunner())  # before the keeper's key is pinned
     pin = confirmed(address, mine.host_keys, fingerprint)
     assert pin is not None  # noqa: S101  it is no directory
     mine.make_folder()
@@ -75,8 +85,7 @@ def _public(mine: ReaderFiles) -> str:
         words = ("ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", _name(), "-f")
         runner.run(Command.of(*words, mine.key))
         terminal.say(f"made {mine.key}")
-    said = runner.run(Command.of("ssh-keygen", "-y", "-P", "", "-f", mine.key)).decode("ascii")
-    return " ".join(said.split()[:2])
+    return signature.public_half(mine.key, runner)
 
 
 def _name() -> str:

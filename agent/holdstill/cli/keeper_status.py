@@ -21,6 +21,10 @@ _SILENT = (
     "keys of one that is gone for good are withdrawn by `holdstill keeper retire`"
 )
 _LACKING = "`holdstill show {board}` says what its newest capture lacks, and what to do"
+_NEVER_BOOTS = (
+    "`holdstill show {board}` says what it lacks; `holdstill rehearse {board}` tries whether it "
+    "boots"
+)
 
 
 def show(looked: Look, out: Console, *, alarms: Sequence[str] = (), is_long: bool = False) -> None:
@@ -34,16 +38,21 @@ def show(looked: Look, out: Console, *, alarms: Sequence[str] = (), is_long: boo
     """
     worst_first = sorted(looked.boards, key=_gravity)
     bad = [state for state in worst_first if state.needs_a_look]
-    out.print(verdict(looked), style="yellow" if bad or looked.store else "green")
+    doubtful = [state for state in worst_first if state.never_boots and not state.needs_a_look]
+    is_well = not (bad or doubtful or looked.store or alarms)
+    out.print(verdict(looked, has_alarms=bool(alarms)), style="green" if is_well else "yellow")
     for trouble in looked.store:
         out.print(f"NEEDS A LOOK: {trouble}", style="yellow")
-    listed = worst_first if is_long or len(worst_first) <= FEW else bad
+    listed = worst_first if is_long or len(worst_first) <= FEW else [*bad, *doubtful]
     if listed:
         out.print(_table(listed))
     if left := len(worst_first) - len(listed):
         out.print(f"{counted(left, 'board is', 'boards are')} well; --long lists all")
     for state in bad:
         out.print(f"NEEDS A LOOK: {state.problem}", style="yellow")
+    for state in doubtful:
+        lacks = "; ".join(state.never_boots)
+        out.print(f"{state.board}: a card of it would not boot: {lacks}", style="yellow")
     for trouble in alarms:
         out.print(f"NEEDS A LOOK: {trouble}", style="yellow")
     if looked.total_bytes:
@@ -53,17 +62,29 @@ def show(looked: Look, out: Console, *, alarms: Sequence[str] = (), is_long: boo
             f"Store: {counted(kept, 'capture')} kept; {human(looked.free_bytes)} of "
             f"{human(looked.total_bytes)} free ({free} %)"
         )
-    _what_to_do(looked, bad, out, has_more=bool(alarms or looked.store))
+    _what_to_do(looked, [*bad, *doubtful], out, has_more=bool(alarms or looked.store))
 
 
-def verdict(looked: Look) -> str:
-    """Return in one line whether all is well."""
+def verdict(looked: Look, *, has_alarms: bool = False) -> str:
+    """Return in one line whether all is well; it is as the worst of all that is shown.
+
+    Args:
+        looked: what was seen.
+        has_alarms: whether people may not hear of it.
+    """
     boards = looked.boards
     bad = sum(state.needs_a_look for state in boards)
     of_boards = f"{bad} of {counted(len(boards), 'board')}"
     if bad or looked.store:
         whose = [*(["the store"] if looked.store else []), *([of_boards] if bad else [])]
         return f"SOMEBODY HAS TO LOOK: at {' and at '.join(whose)}"
+    if has_alarms:
+        return "SOMEBODY HAS TO LOOK: people may not hear of what goes wrong"
+    if never := [state.board for state in boards if state.never_boots]:
+        return (
+            f"Captures come in, but a card of {len(never)} of {counted(len(boards), 'board')} "
+            "WOULD NOT BOOT, as far as files can tell"
+        )
     if not boards:
         return "All is well, and no board is let in yet"
     expected = [state for state in boards if not state.is_retired]
@@ -81,7 +102,10 @@ def verdict(looked: Look) -> str:
 def _gravity(state: BoardSilence) -> tuple[object, ...]:
     """Return a key by which the worst board comes first, and equals in their natural order."""
     code = state.exit_code
-    return not state.needs_a_look, state.trouble is None, -code, names.natural(state.board)
+    return (
+        *(not state.needs_a_look, state.trouble is None, -code, not state.never_boots),
+        names.natural(state.board),
+    )
 
 
 def _table(states: Sequence[BoardSilence]) -> Table:
@@ -107,6 +131,8 @@ def _state(state: BoardSilence) -> str:
         return "WOULD NOT BOOT"
     if state.incomplete:
         return "NOT WHOLE"
+    if state.never_boots:
+        return "WOULD NOT BOOT"
     return "withdrawn" if state.is_retired else "good" if state.newest else "none yet"
 
 
@@ -121,7 +147,8 @@ def _what_to_do(
         if state.trouble:
             hint = state.trouble.hint
         else:
-            hint = _SILENT if state.is_silent else _LACKING.format(board=state.board)
+            words = _LACKING if state.needs_a_look else _NEVER_BOOTS
+            hint = _SILENT if state.is_silent else words.format(board=state.board)
         groups.setdefault(hint, []).append(state.board)
     for hint, boards in groups.items():
         out.print(f"what to do about {', '.join(boards)}: {hint}")

@@ -115,7 +115,7 @@ def concluded(words: list[str], work: Callable[[], object]) -> int:
     except click.ClickException as error:
         shown = io.StringIO()
         error.show(shown)
-        terminal.warn(*shown.getvalue().splitlines())
+        terminal.warn_folded(*shown.getvalue().splitlines())
         return error.exit_code if isinstance(error, click.UsageError) else 2
     except (click.Abort, KeyboardInterrupt) as told:
         return _interrupted(signal.SIGINT, told, words)
@@ -141,11 +141,11 @@ def _failed(error: Exception) -> int:
 
 
 def _interrupted(number: signal.Signals, told: BaseException, words: list[str]) -> int:
-    terminal.warn(f"interrupted; {interrupted.told(told, words)}")
+    terminal.warn_folded(f"interrupted; {interrupted.told(told, words)}")
     return 128 + number  # as a shell reports it
 
 
 def _tell(error: HoldstillError) -> None:
     notes = [f"also: {note}" for note in getattr(error, "__notes__", ())]
     hint = [f"what to do: {error.hint}"] if error.hint else []
-    terminal.warn(f"holdstill: {error}", *notes, *hint)
+    terminal.warn_folded(f"holdstill: {error}", *notes, *hint)

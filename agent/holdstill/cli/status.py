@@ -87,7 +87,7 @@ def command(
         (
             board.code if board else 0,
             looked.exit_code if looked else 0,
-            DegradedError.exit_code if alarms else 0,
+            DegradedError.exit_code if alarms or _is_in_doubt(looked) else 0,
         )
     )
     if as_json:
@@ -111,6 +111,11 @@ def command(
             out.print()
         keeper_status.show(looked, out, alarms=alarms, is_long=is_long)
     return code
+
+
+def _is_in_doubt(looked: Look | None) -> bool:
+    """Whether a card of some board would not boot, which is no alarm if none ever would."""
+    return looked is not None and any(state.never_boots for state in looked.boards)
 
 
 def _is_there(path: Path) -> bool:

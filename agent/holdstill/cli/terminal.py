@@ -14,6 +14,7 @@ from __future__ import annotations
 import io
 import os
 import re
+import shutil
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,6 +41,22 @@ def say(*texts: str, is_error: bool = False) -> None:
 def warn(*texts: str) -> None:
     """Print texts on standard error."""
     say(*texts, is_error=True)
+
+
+def warn_folded(*texts: str) -> None:
+    """Print sentences on standard error; on a terminal, folded between words to its width.
+
+    What is to be copied stays in one piece: a command in `backticks`, and a path.
+    """
+    if not sys.stderr.isatty():
+        warn(*texts)
+        return
+    from holdstill.cli import columns  # noqa: PLC0415  a keeper's session has no terminal
+
+    width = shutil.get_terminal_size().columns
+    for text in texts:
+        for line in printable_lines(text):
+            click.echo("\n".join(columns.folded(line, width) or [""]), err=True)
 
 
 class GuardedStream(io.TextIOWrapper):

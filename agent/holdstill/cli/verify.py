@@ -11,7 +11,7 @@ from holdstill.cli import (
     as_owner,
     completion,
     consoles,
-    local_store,
+    open_capture,
     options,
     progress,
     tables,
@@ -60,6 +60,7 @@ if TYPE_CHECKING:
 )
 @options.disk_option
 @options.store_option
+@options.access_options
 @options.json_option
 def command(
     capture: str,
@@ -74,7 +75,9 @@ def command(
 ) -> int:
     r"""Read stored contents again and compare them with their digests, each one once.
 
-    With --card, compare a card or image with the capture that it was made from, file by file.
+    With --card, compare a card or image with the capture that it was made from, file by file;
+    that capture may be elsewhere, and is read over SSH or from an off-site copy then.
+
     Exit code 7 means that something is not as it should be; all of it is listed. Exit code 4
     means that this user or machine could not read something, so that nobody can tell.
 
@@ -82,12 +85,13 @@ def command(
     Examples:
       holdstill verify --store /srv/holdstill --rate 20M --within 30
       holdstill verify pier-3/000042 --card /dev/sdb
+      holdstill verify pier-3 --card /dev/sdb --store ssh://keeper@boathouse
     """
     if card is not None:
-        opened = local_store.opened(store_address)
-        return _verify_card(opened, capture, card, disk, as_json=as_json)
+        return _verify_card(store_address, capture, card, disk, as_json=as_json)
     if disk is not None:
         raise UsageError("--disk is for --card", hint="a store is read whole")
+    _check_is_here(store_address)
     opened = as_owner.opened_at(store_address)
     with progress.reporting(consoles.console(is_error=True)) as reporter:
         report = verify_captures.verify_store(
@@ -121,14 +125,41 @@ def _of_repair(outcomes: Mapping[str, RepairResult], opened: Store) -> Iterator[
         )
 
 
+def _check_is_here(given: str | None) -> None:
+    """Raise if the store that is to be read whole is elsewhere.
+
+    Raises:
+        UsageError: it is.
+    """
+    if open_capture.offsite(given):
+        raise UsageError(
+            "an off-site copy is not read by `verify`",
+            hint="`holdstill offsite verify` reads it, at the keeper; `--card CARD` compares a "
+            "card with a capture of it",
+        )
+    if address := open_capture.host(given):
+        raise UsageError(
+            f"{address} is read whole where it is, not over the line",
+            hint="at the keeper: `holdstill verify`; here, `holdstill verify BOARD --card CARD` "
+            "compares a card with a capture",
+        )
+
+
 def _verify_card(
-    opened: Store, capture: str, card: Path, disk: int | Literal["all"] | None, *, as_json: bool
+    store_address: str | None,
+    capture: str,
+    card: Path,
+    disk: int | Literal["all"] | None,
+    *,
+    as_json: bool,
 ) -> int:
     if not capture:
         raise UsageError("which capture?", hint="name BOARD/CAPTURE, as `holdstill list` does")
     byte_source.check_plain(card)
-    stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
-    with rebuild_source.opened(stored) as source:
+    with (
+        open_capture.capture(store_address, capture) as stored,
+        rebuild_source.opened(capture_ref.trusted(stored)) as source,
+    ):
         disk_choice.check(source.manifest, disk)
         chosen = rebuild_source.of_disk(source, disk)
         with byte_source.named(card):

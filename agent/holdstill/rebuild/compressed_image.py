@@ -78,12 +78,20 @@ def claimed_image(
         with rebuild_target.claimed_image(path, size=size, existing=existing) as image:
             yield image
         return
-    raw = path.with_name(f".{path.stem}-of-{path.suffix[1:]}")
-    with rebuild_target.drafted(raw, size=size) as image:
+    with rebuild_target.drafted(_unpacked(path), size=size) as image:
         image.name = str(path)
         yield image
         rebuild_target.flush(image.handle, image.name)
         _pack(image.path, path, existing, packed)
+
+
+def draft_path(path: Path) -> Path:
+    """Return where an image grows, before it is packed or gets its name."""
+    return rebuild_target.draft_path(_unpacked(path) if path.suffix in SUFFIXES else path)
+
+
+def _unpacked(path: Path) -> Path:
+    return path.with_name(f".{path.stem}-of-{path.suffix[1:]}")
 
 
 def checksum_path(path: Path) -> Path:

@@ -61,11 +61,13 @@ class Plan(Record, frozen=True, kw_only=True):
         disk: the layout that the target gets.
         steps: what to do, in order.
         notes: what is not as on the captured card, for people.
+        least_bytes: what is written at the least, holes left out; 0 where nobody has counted.
     """
 
     disk: Disk
     steps: tuple[AnyStep, ...]
     notes: tuple[str, ...] = ()
+    least_bytes: int = 0
 
 
 def plan(

@@ -80,9 +80,14 @@ def drafted(path: Path, *, size: int) -> Iterator[Target]:
         TargetRefusedError: there is no room.
         BusyError: another run is making the same image.
     """
-    draft = path.with_name(f".{path.name}.draft")
+    draft = draft_path(path)
     with _draft(draft, size) as handle:
         yield Target(draft, handle, size, str(path))
+
+
+def draft_path(path: Path) -> Path:
+    """Return where an image is until it is complete."""
+    return path.with_name(f".{path.name}.draft")
 
 
 def check_image_path(path: Path, *, existing: Existing = Existing.KEEP) -> None:

@@ -96,8 +96,12 @@ def public_half(key: Path, runner: Runner) -> str:
         # -P "": a key with a passphrase fails at once instead of asking a terminal for it.
         line = runner.run(Command.of("ssh-keygen", "-y", "-P", "", "-f", key))
     except HoldstillError as error:
+        has_passphrase = b"passphrase" in getattr(error, "words", b"")
+        why = "it has a passphrase" if has_passphrase else "it is no private key of OpenSSH"
+        if not key.exists():
+            why = "it is not there"
         raise UsageError(
-            f"cannot use the key {key}: {error}",
+            f"cannot use the key {key}: {why}",
             hint="name the board's private key, with --key or as `key` in its settings: one "
             f"without a passphrase; none but its owner may read it: `chmod 600 {key}`",
         ) from error

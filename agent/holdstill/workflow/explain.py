@@ -78,7 +78,12 @@ def _of_the_system(error: OSError) -> HoldstillError:
     if number == errno.ENOENT:
         return MachineError(what, hint="it was there, or should be: see what removed it")
     if number == errno.EROFS:
-        return MachineError(what, hint="it is on a file system that is read-only: see `dmesg`")
+        return MachineError(
+            what,
+            hint="it is on a file system that is read-only: see `dmesg`. Or a unit of systemd "
+            "began this, which writes only where its `ReadWritePaths=` says: `sudo holdstill "
+            "keeper setup` puts the store's place into the units",
+        )
     if number == errno.EXDEV:
         return MachineError(
             what,

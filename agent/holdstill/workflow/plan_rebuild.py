@@ -25,6 +25,7 @@ from holdstill.model.entries import EntryType
 from holdstill.model.layout import Ext4, Fat, Luks, Need, Other
 from holdstill.rebuild import partition_layout, planner
 from holdstill.rebuild.steps import MakeExt4
+from holdstill.workflow import image_room
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -112,7 +113,12 @@ def plan_rebuild(
             )
             notes += [f"partition {part.number}: {line}" for line in (how, *lost)]
     steps = tuple(_settled(step, wanted, machine) for step in plan.steps)
-    return structs.replace(plan, steps=steps, notes=(*plan.notes, *notes))
+    return structs.replace(
+        plan,
+        steps=steps,
+        notes=(*plan.notes, *notes),
+        least_bytes=image_room.least(source, wanted),
+    )
 
 
 def _settled(step: AnyStep, wanted: Mapping[int, Need], machine: Runner) -> AnyStep:

@@ -13,7 +13,7 @@ from holdstill.errors import LayoutError
 from holdstill.model.boot import BootFinding, BootVerdict
 from holdstill.model.finding import Finding, serious
 from holdstill.model.layout import Record
-from holdstill.rebuild import boot_areas, bootcheck, disk_choice, execute_plan
+from holdstill.rebuild import boot_areas, bootcheck, compressed_image, disk_choice, execute_plan
 from holdstill.rebuild.boot import captured_card
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.report import BootReport
@@ -143,6 +143,7 @@ class RebuildReport(Record, frozen=True, kw_only=True):
         left_out: files whose contents are damaged in the store, by their paths on the board.
         boot_areas: areas of an eMMC that were written and read back, by their devices.
         findings: what of the board is not in the capture, or could not be made again.
+        checksum: the file beside a packed image that has its checksum; "" where there is none.
     """
 
     board: str
@@ -162,6 +163,7 @@ class RebuildReport(Record, frozen=True, kw_only=True):
     left_out: tuple[str, ...] = ()
     boot_areas: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+    checksum: str = ""
 
     @property
     def is_whole(self) -> bool:
@@ -194,6 +196,7 @@ def rebuild(
     state = f"nothing was written to {goal.path}"
     with termination.noting(lambda: state), rebuild_source.opened(capture) as captured:
         source, proposal = _decided(captured, goal, options, outside)
+        goal.checked(proposal.plan)  # before anybody is asked for anything
         announce(proposal)
         if any(isinstance(step, MakeLuks) for step in proposal.plan.steps):
             outside = with_passphrase(outside)
@@ -202,7 +205,13 @@ def rebuild(
             state = _left_of(target)
             if not target.is_device:
                 outside.progress.step(rebuild_stages.closing_words(goal.path))
-    return msgspec.structs.replace(report, changes=proposal.changes, left_out=proposal.left_out)
+    is_packed = not target.is_device and goal.path.suffix in compressed_image.SUFFIXES
+    return msgspec.structs.replace(
+        report,
+        changes=proposal.changes,
+        left_out=proposal.left_out,
+        checksum=str(compressed_image.checksum_path(goal.path)) if is_packed else "",
+    )
 
 
 def with_passphrase(outside: RebuildDependencies) -> RebuildDependencies:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from holdstill.disks import emmc_areas
 from holdstill.rebuild import block_device, compressed_image, device_safety
 from holdstill.rebuild.rebuild_target import Existing
+from holdstill.workflow import image_room
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -45,9 +46,14 @@ class ImageGoal:
         return {}
 
     def checked(self, plan: Plan) -> str:
-        """Name the image, if it may be made; see `compressed_image.check_place`."""
-        del plan
+        """Name the image, if it may be made and there is room for it.
+
+        Raises:
+            TargetRefusedError, PreflightError: as `compressed_image.check_place` and
+                `image_room.check`.
+        """
         compressed_image.check_place(self.path, existing=self.existing)
+        image_room.check(self.path, plan.least_bytes)
         return str(self.path)
 
     def claimed(self, plan: Plan, packed: Told) -> AbstractContextManager[Target]:

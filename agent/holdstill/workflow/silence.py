@@ -62,6 +62,8 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         trouble: what is wrong with its captures, or why nobody can tell; None for nothing.
         boot_lacks: what a boot lacks of a card made of the newest good capture, where one of an
             earlier one would boot.
+        never_boots: the same, where none of an earlier one would, either: no alarm, for a board
+            may start in a way that nobody here knows; but no praise.
         incomplete: how many findings the newest has that somebody has to look at, in words.
         is_retired: whether its keys are withdrawn, so that nothing is expected of it.
     """
@@ -76,6 +78,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     limit: int = 0
     trouble: each_board.BoardTrouble | None = None
     boot_lacks: tuple[str, ...] = ()
+    never_boots: tuple[str, ...] = ()
     incomplete: str = ""
     is_retired: bool = False
 
@@ -249,9 +252,11 @@ def look_at_board(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilen
     with shelf.ledger_file.held_for_reading() as ledger:
         captures = len(ledger.sealed) - len(ledger.thinned)
         might_boot = any(each.verdict is not BootVerdict.BROKEN for each in ledger.boot.values())
+        has_booted = bool(ledger.booted_at)
     enrolled_at = [key.added_at for key in shelf.enrolled.keys] or [""]
     since = newest.arrived_at if newest else enrolled_at[0]
     trouble = _trouble(shelf, faulty)
+    lacking = newest.boot.lacking if newest and newest.boot else ()
     return BoardSilence(
         board=shelf.board,
         newest=newest.name if newest else "",
@@ -262,7 +267,8 @@ def look_at_board(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilen
         days=max(0.0, (now - _past_moment(since, shelf, now)).total_seconds() / _DAY),
         limit=limit,
         trouble=trouble,
-        boot_lacks=newest.boot.lacking if newest and newest.boot and might_boot else (),
+        boot_lacks=lacking if might_boot else (),
+        never_boots=() if might_boot or has_booted else lacking,
         incomplete=counted(newest.missing, newest.not_rebuildable, 0) if newest else "",
         is_retired=not shelf.enrolled.live_keys,
     )

@@ -86,3 +86,24 @@ def test_foreign_text_stays_harmless_when_it_is_folded(text: str) -> None:
     shown = printed(text * 9, 12, is_terminal=True)
 
     assert "\x1b" not in "".join(shown)
+
+
+def test_a_command_and_a_path_are_never_divided() -> None:
+    command = "`sudo holdstill rebuild pier-3 /dev/sdX --store /srv/holdstill`"
+    path = "/srv/holdstill/boards/pier-3/captures/000042-20261129T023011Z/manifest.yaml"
+    text = f"what to do: say {command}, or look into {path} for what is there"
+
+    lines = columns.folded(text, 60)
+
+    assert sum(f"{command}," in line for line in lines) == 1
+    assert sum(path in line for line in lines) == 1
+    assert " ".join(line.strip() for line in lines) == text
+    for line in lines:
+        assert len(line) <= 60 or line.strip() in {f"{command},", path}
+
+
+@given(text=st.text(st.sampled_from("ab `/.-"), max_size=80), width=st.integers(10, 40))
+def test_odd_backticks_lose_nothing(text: str, width: int) -> None:
+    folded = columns.folded(text.strip(), width)
+
+    assert " ".join(folded).split() == text.split()

@@ -177,3 +177,11 @@ def test_keeper_accept_of_a_board_that_is_not_there_is_told(
 
     assert code == 2
     assert "knows no board pier-9" in capsys.readouterr().err
+
+
+def test_a_store_that_a_unit_may_not_write_to_is_told_with_what_lets_it() -> None:
+    told = explain.explained(OSError(errno.EROFS, "Read-only file system", "/mnt/store/lock"))
+
+    assert told is not None
+    assert "`ReadWritePaths=`" in told.hint
+    assert "`sudo holdstill keeper setup`" in told.hint

@@ -479,6 +479,19 @@ def test_a_board_of_which_no_capture_would_boot_is_no_alarm(
     (state,) = Round(store, clock).at(0.1)
 
     assert (state.exit_code, state.boot_lacks) == (0, ())
+    assert state.never_boots == LACKS.lacking  # which `status` does not call well
+
+
+def test_a_board_whose_copy_was_seen_booting_is_believed_to_boot(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    name = board.capture().name
+    capture_notes.judged(store, PIER_3, name, LACKS, clock=clock)
+    capture_notes.booted(store, PIER_3, name, clock=clock)
+
+    (state,) = Round(store, clock).at(0.1)
+
+    assert (state.boot_lacks, state.never_boots) == ((), ())
 
 
 @pytest.mark.parametrize("file", ["manifest.yaml", "manifest.yaml.sig"])
