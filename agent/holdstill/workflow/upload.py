@@ -19,6 +19,7 @@ from holdstill.system.read_ahead import opened_ahead
 from holdstill.transport.rsync import TransferMode
 from holdstill.workflow.attachments import PiecedFile, pieces_of
 from holdstill.workflow.delivery import AHEAD
+from holdstill.workflow.line_meter import FILES_MOST
 from holdstill.workflow.upload_pieces import PiecesToSend
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-FIRST_FILES, BATCH_FILES = 1000, 2000
+FIRST_FILES = 1000
 """A batch is hashed and recorded as a whole: what an interrupted run loses. The first one is
 small, so that the link has something to do soon; each next one may have twice as many files, and
 none more than suits the line."""
@@ -271,7 +272,7 @@ class Uploader:
         while entries := index.pending(
             place.part, after=after, limit=min(limit, self._meter.batch_files)
         ):
-            limit = min(2 * limit, BATCH_FILES)
+            limit = min(2 * limit, FILES_MOST)
             batch, size = [], 0
             after = (entries[-1].directory, entries[-1].name)
             with closing(opened_ahead(_small(entries), place.open, _size_of)) as opened:
