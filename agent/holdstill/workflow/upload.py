@@ -383,7 +383,7 @@ def known_pieces(lists: KnownLists, place: ContentReader, entry: Entry) -> froze
 def pending_large(index: Index, part: int) -> Iterator[Entry]:
     """Yield every pending file that is stored in pieces, by one of its names."""
     after, inodes = (b"", b""), set[int]()
-    while entries := index.pending(part, after=after, limit=BATCH_FILES, least=pieces.PIECED_FROM):
+    while entries := index.pending(part, after=after, limit=FILES_MOST, least=pieces.PIECED_FROM):
         after = (entries[-1].directory, entries[-1].name)
         for entry in entries:
             if entry.seen.inode not in inodes:
