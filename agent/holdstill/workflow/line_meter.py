@@ -16,9 +16,7 @@ BATCH_SECONDS = 30.0
 bytes a file; a login, 5 KB and a few round trips, is what a batch costs without a cut."""
 BYTES_FIRST, BYTES_LEAST, BYTES_MOST = 8 << 20, 512 << 10, 256 << 20
 """Bytes of a batch: while the rate is not known, and at any rate."""
-FILES_FIRST, FILES_LEAST, FILES_MOST = 1000, 100, 4000
-"""Files of a batch, in the same way. Before its first byte a transfer takes some 0.1 s of the
-processors at both ends: a quick line has few of many files."""
+FILES_FIRST, FILES_LEAST, FILES_MOST = 1000, 100, 2000
 FILE_BYTES = 4 << 10
 """A small file, with what is said of it."""
 SAMPLE_BYTES, SAMPLE_SECONDS = 256 << 10, 1.0

@@ -72,7 +72,7 @@ def test_a_transfer_that_breaks_measures_nothing() -> None:
         (0.0, 8 * MIB, 1000),  # not known
         (4096.0, 512 << 10, 128),
         (125_000.0, 3_750_000, 915),  # 1 Mbit/s
-        (1e8, 256 * MIB, 4000),
+        (1e8, 256 * MIB, 2000),
     ],
 )
 def test_a_batch_takes_about_half_a_minute(rate: float, bytes_: int, files: int) -> None:
