@@ -25,9 +25,7 @@ SAMPLE = 32 << 10
 """Bytes that are tried of a content."""
 SMALL = 64 << 10
 """Contents of less are judged together, by some of them."""
-SOME = 24
-"""So many are tried of the small ones; and of the others before all of them are: on a quick line
-nothing is worth it, and to try each takes as long as to hash it."""
+SMALL_TRIED = 24
 WORTH = 0.85
 """What must become of a byte: less is gained than checking and unpacking cost."""
 HEADROOM = 4.0
@@ -79,13 +77,10 @@ def choose(paths: Mapping[str, Path], setting: Compress, rate: float) -> Choice:
     if setting is Compress.YES:
         return Choice({}, paths, sum(sizes.values()))
     small = [name for name, size in sizes.items() if size < SMALL]
-    large = [name for name, size in sizes.items() if size >= SMALL]
-
-    def is_worth_it(name: str) -> bool:
-        return _tried(paths[name], sizes[name]).is_worth_it(rate)
-
-    is_any = any(map(is_worth_it, _spread(large)))
-    chosen = {name for name in large if is_any and is_worth_it(name)}
+    chosen = {
+        name for name, size in sizes.items()
+        if size >= SMALL and _tried(paths[name], size).is_worth_it(rate)
+    }  # fmt: skip
     if _sampled(paths, small).is_worth_it(rate):
         chosen.update(small)
     return _rounded(paths, sizes, chosen)
@@ -107,21 +102,16 @@ def _rounded(paths: Mapping[str, Path], sizes: Mapping[str, int], chosen: set[st
 
 def _size(path: Path) -> int:
     with suppress(OSError):
-        return os.stat(path).st_size  # noqa: PTH116  pathlib costs more than the call
+        return path.stat().st_size
     return 0
 
 
 def _sampled(paths: Mapping[str, Path], names: Sequence[str]) -> _Tried:
     """Try some of these, evenly spread."""
     total = _Tried()
-    for name in _spread(names):
+    for name in names[:: max(1, len(names) // SMALL_TRIED)]:
         total += _tried(paths[name], 0)
     return total
-
-
-def _spread(names: Sequence[str]) -> Sequence[str]:
-    """Return some of these, evenly spread."""
-    return names[:: max(1, len(names) // SOME)]
 
 
 def _tried(path: Path, size: int) -> _Tried:

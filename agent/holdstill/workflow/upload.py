@@ -19,7 +19,6 @@ from holdstill.system.read_ahead import opened_ahead
 from holdstill.transport.rsync import TransferMode
 from holdstill.workflow.attachments import PiecedFile, pieces_of
 from holdstill.workflow.delivery import AHEAD
-from holdstill.workflow.line_meter import FILES_MOST
 from holdstill.workflow.upload_pieces import PiecesToSend
 
 if TYPE_CHECKING:
@@ -38,7 +37,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-FIRST_FILES = 1000
+FIRST_FILES, BATCH_FILES = 1000, 2000
 """A batch is hashed and recorded as a whole: what an interrupted run loses. The first one is
 small, so that the link has something to do soon; each next one may have twice as many files, and
 none more than suits the line."""
@@ -272,7 +271,7 @@ class Uploader:
         while entries := index.pending(
             place.part, after=after, limit=min(limit, self._meter.batch_files)
         ):
-            limit = min(2 * limit, FILES_MOST)
+            limit = min(2 * limit, BATCH_FILES)
             batch, size = [], 0
             after = (entries[-1].directory, entries[-1].name)
             with closing(opened_ahead(_small(entries), place.open, _size_of)) as opened:
@@ -383,7 +382,7 @@ def known_pieces(lists: KnownLists, place: ContentReader, entry: Entry) -> froze
 def pending_large(index: Index, part: int) -> Iterator[Entry]:
     """Yield every pending file that is stored in pieces, by one of its names."""
     after, inodes = (b"", b""), set[int]()
-    while entries := index.pending(part, after=after, limit=FILES_MOST, least=pieces.PIECED_FROM):
+    while entries := index.pending(part, after=after, limit=BATCH_FILES, least=pieces.PIECED_FROM):
         after = (entries[-1].directory, entries[-1].name)
         for entry in entries:
             if entry.seen.inode not in inodes:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import time
-import zlib
 from typing import TYPE_CHECKING
 
 import pytest
@@ -13,7 +11,6 @@ from holdstill.model.line_settings import Compress
 from holdstill.workflow import compression
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
 KIB = 1 << 10
@@ -77,20 +74,3 @@ def test_what_is_gone_or_no_file_holds_nobody_up(tmp_path: Path, paths: dict[str
 
     assert {*chosen.plain, *chosen.compressed} == set(odd)
     assert "text" in chosen.compressed
-
-
-def test_where_nothing_is_worth_it_only_some_are_tried(paths: dict[str, Path]) -> None:
-    many = {f"{number}": paths["packed"] for number in range(600)}
-    sample = paths["packed"].read_bytes()[: compression.SAMPLE]
-    one = min(seconds(lambda: zlib.compress(sample, level=1)) for _ in range(20))
-
-    spent = seconds(lambda: compression.choose(many, Compress.AUTO, FAST))
-
-    assert spent < 300 * one
-
-
-def seconds(work: Callable[[], object]) -> float:
-    """Return the processor's seconds that this thread needs for some work."""
-    began = time.thread_time()
-    work()
-    return time.thread_time() - began
