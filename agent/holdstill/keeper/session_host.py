@@ -69,8 +69,9 @@ class SessionHost:
 
     def run(self) -> None:
         """Answer until nobody has come for a while, or this code was exchanged."""
-        gc.collect()
-        gc.freeze()  # what was imported is not looked at again: it stays shared (gc, docs)
+        # What was imported is not looked at again: it stays shared. Nor is it collected before: a
+        # child would fill the gaps, and each page with one would be its own (gc.freeze, docs).
+        gc.freeze()
         self._waiting.register(self._listener, selectors.EVENT_READ)
         while self._sessions or not self._is_stale:
             found = self._waiting.select(self._idle)

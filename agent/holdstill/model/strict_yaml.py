@@ -25,7 +25,7 @@ import yaml
 from holdstill.errors import DocumentError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
 T = TypeVar("T")
 
@@ -186,6 +186,19 @@ def decode(document: object, kind: type[T], name: str) -> T:
         except msgspec.ValidationError as error:
             problems = [str(error)]
     raise DocumentError(name, problems)
+
+
+def prepare(kinds: Iterable[type[msgspec.Struct]]) -> None:
+    """Read a document, and have made what decoding into these structs needs.
+
+    It is made when it is needed first: processes that are forked after this share it.
+    """
+    load_yaml(b"a: {b: [1, 1.5, true, ~, text]}\n", "trial", limit=64)
+    for kind in kinds:
+        for _ in _problems({}, kind, ""):
+            pass
+        with contextlib.suppress(msgspec.ValidationError):
+            msgspec.convert({}, kind, dec_hook=_decode_field)
 
 
 def decode_checked(

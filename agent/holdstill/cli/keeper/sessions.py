@@ -14,12 +14,14 @@ from holdstill.cli import main, options
 from holdstill.cli.keeper import serve
 from holdstill.errors import UsageError
 from holdstill.keeper.session_host import SessionHost
+from holdstill.model import strict_yaml
 from holdstill.system import listening
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
 IMPORTED = (
+    "encodings.ascii",
     "holdstill.keeper.fetch_staging",
     "holdstill.keeper.local",
     "holdstill.keeper.reader_server",
@@ -48,11 +50,26 @@ def command(path: Path | None) -> int:
       holdstill keeper sessions
       holdstill keeper sessions --socket /run/user/1000/sessions.sock
     """
-    for name in IMPORTED:
-        import_module(name)
+    _prepare()
     with _listener(path) as listener:
         SessionHost(listener, answer, idle=IDLE).run()
     return 0
+
+
+def _prepare() -> None:
+    """Have at hand what each session would make for itself: once made, it is shared."""
+    for name in IMPORTED:
+        import_module(name)
+    from holdstill.keeper import json_rpc, ledger  # noqa: PLC0415  now that all is imported
+    from holdstill.keeper.account import Balance  # noqa: PLC0415
+    from holdstill.keeper.enrolment import Enrolment  # noqa: PLC0415
+    from holdstill.keeper.store import StoreFacts  # noqa: PLC0415
+    from holdstill.model.manifest import Manifest  # noqa: PLC0415
+    from holdstill.model.settings import KeeperSettings  # noqa: PLC0415
+
+    strict_yaml.prepare(
+        (StoreFacts, Enrolment, KeeperSettings, Balance, Manifest, ledger.Line, json_rpc.Call)
+    )
 
 
 def _listener(path: Path | None) -> AbstractContextManager[socket.socket]:
