@@ -99,7 +99,7 @@ def test_no_capture_of_logical_volumes_under_load_is_of_two_instants(
     card = board.build_card(board.tree(board.LAYERS), tmp_path / "card.img")
     reports: list[cycle.Report] = []
     copies: list[list[str]] = []
-    with layers.workshop(card, tmp_path, store_size=4 << 30) as shop:
+    with layers.workshop(card, tmp_path, (layers.LVM,), store_size=4 << 30) as shop:
         load(shop)
         for number in range(CAPTURES):
             code, report, said = layers.capture(shop, layers.LVM)
@@ -109,7 +109,7 @@ def test_no_capture_of_logical_volumes_under_load_is_of_two_instants(
             if number % PER_COPY == 0:
                 copies.append(copied(shop, tmp_path / "copy"))
         shop.run("systemctl", "stop", *(f"churn-{number}" for number in range(len(CHURNED))))
-        layers.finished(shop)
+        layers.finished(shop, (layers.LVM,))
 
     with layers.store(tmp_path) as store:
         found = [taken_out(store, report.name, tmp_path / "again") for report in reports]
