@@ -1,7 +1,7 @@
 """Boards with LVM and LUKS under root: made, run and captured in an emulated machine.
 
 This machine's kernel has no device-mapper, so a guest's does what needs one. What is rebuilt is
-rebuilt here.
+rebuilt here. What was captured is kept for the next run.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from support import loop, programs
-from support.vm import board, kinds, machine
+from support.vm import board, kept, kinds, machine
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,6 +23,8 @@ PASSPHRASE = "a tide of long ago"  # noqa: S105  of a test
 """Of the encrypted board as it was."""
 SIZE = 2 << 30
 STORE = "/mnt/store"
+STORE_IMAGE = "store.img"
+REFUSED = 4
 HARDWARE = machine.Hardware(memory_mib=1024)
 """Unlocking takes 64 MiB, and the initramfs is in memory beside it."""
 
@@ -54,7 +56,7 @@ def workshop(
     card: board.Card, folder: Path, boards: tuple[Layered, ...] = BOTH, *, store_size: int = SIZE
 ) -> Iterator[machine.Machine]:
     """Boot a machine that has the boards mounted, their gauges running, and an empty store."""
-    disks = {"lvm.img": SIZE, "luks.img": SIZE, "store.img": store_size}
+    disks = {"lvm.img": SIZE, "luks.img": SIZE, STORE_IMAGE: store_size}
     words: list[str] = []
     for number, (name, size) in enumerate(disks.items(), start=1):
         (folder / name).touch()
@@ -107,7 +109,7 @@ def settle(shop: machine.Machine, one: Layered, **more: str) -> None:
 def capture(shop: machine.Machine, one: Layered) -> tuple[int, dict[str, object], str]:
     """Capture a board; return how that ended, the report, and what was said."""
     words = ("holdstill", "capture", "--settings", f"/root/{one.name}.yaml", "--json")
-    done = programs.attempt(*shop.words(*words), timeout=600)
+    done = programs.attempt(*shop.words(*words), timeout=900)
     report = json.loads(done.stdout) if done.stdout.startswith(b"{") else {}
     return done.returncode, report, done.stderr.decode(errors="replace")
 
@@ -130,11 +132,37 @@ def finished(shop: machine.Machine, boards: tuple[Layered, ...] = BOTH) -> None:
     shop.stop()
 
 
+def captured() -> Path:
+    """Return a folder with a store of captures of both boards; made in this run or an earlier."""
+    return kept.kept("layers-captured", board.LAYERS, _captured)
+
+
+def _captured(folder: Path) -> None:
+    card = board.build_card(board.tree(board.LAYERS), folder / "card.img")
+    with workshop(card, folder) as shop:
+        for _ in range(3):
+            _point_in_time(capture(shop, LVM))
+        code, _, said = capture(shop, LUKS)
+        assert code == REFUSED, said
+        assert "store-in-clear" in said
+        settle(shop, LUKS, encrypted="store-in-clear")
+        _point_in_time(capture(shop, LUKS))
+        finished(shop)
+    for name in ("card.img", "lvm.img", "luks.img"):
+        (folder / name).unlink()
+
+
+def _point_in_time(ended: tuple[int, dict[str, object], str]) -> None:
+    code, report, said = ended
+    assert code == 0, said
+    assert grades(report) == {"point-in-time"}
+
+
 @contextmanager
 def store(folder: Path) -> Iterator[Path]:
     """Hold the store that the workshop left."""
     with (
-        loop.attached(folder / "store.img") as disk,
+        loop.attached(folder / STORE_IMAGE) as disk,
         loop.mounted(disk.device, folder / "kept") as kept,
     ):
         yield kept / "store"
