@@ -64,9 +64,9 @@ def workshop(
         words += ["-drive", f"{_drive(folder / name)},if=virtio,index={number}"]
     with machine.booted(card, (*machine.from_uefi(card.image), *words), hardware=HARDWARE) as shop:
         shop.put("/root/layers.sh", (board.GUEST / "layers.sh").read_bytes())
-        words = ("bash", "/root/layers.sh", PASSPHRASE, *(one.layers for one in boards))
+        make = ("bash", "/root/layers.sh", PASSPHRASE, *(one.layers for one in boards))
         # An initramfs alone was seen to take 5 minutes, beside other tests.
-        shop.run(*words, stdin=kinds.UNIT.encode(), timeout=1500)
+        shop.run(*make, stdin=kinds.UNIT.encode(), timeout=1500)
         shop.run("holdstill", "keeper", "init", f"{STORE}/store")
         for one in boards:
             enrol(shop, one)
