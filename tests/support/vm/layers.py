@@ -25,6 +25,18 @@ SIZE = 2 << 30
 STORE = "/mnt/store"
 STORE_IMAGE = "store.img"
 REFUSED = 4
+CLOSE = """
+udevadm settle
+for try in $(seq 60); do cryptsetup close "$1" 2>/run/said && exit; sleep 1; done
+cat /run/said
+dmsetup info -c
+grep -l "/dev/mapper/$1 " /proc/[0-9]*/mounts
+ls -l /proc/[0-9]*/fd /proc/[0-9]*/exe | grep /dev/
+ps axww
+exit 1
+"""
+"""Close a container, once udev has looked at it: it does so after what wrote to it lets go
+(udev(7), OPTIONS=watch), and cryptsetup(8) does not wait. Else tell who might hold it."""
 HARDWARE = machine.Hardware(memory_mib=1024)
 """Unlocking takes 64 MiB, and the initramfs is in memory beside it."""
 
@@ -126,7 +138,7 @@ def finished(shop: machine.Machine, boards: tuple[Layered, ...] = BOTH) -> None:
     shop.run("systemctl", "stop", *(f"gauge-{one.name}" for one in boards))
     shop.run("umount", "-R", *(one.place for one in boards), STORE)
     for name in (name for one in boards for name in one.containers):
-        shop.run("cryptsetup", "close", name)
+        shop.run("sh", "-c", CLOSE, "close", name, timeout=180)
     if LVM in boards:
         shop.run("vgchange", "-qq", "-an", "board-vg")
     shop.stop()
