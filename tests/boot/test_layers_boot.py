@@ -3,6 +3,8 @@
 Captured by the agent in an emulated machine, whose kernel has device-mapper; rebuilt here, where
 there is none. The gauge of a rebuilt board notes what it finds before it writes again: so a board
 that comes up tells whether all its files, on two volumes, are of one instant.
+
+The captures are kept for the next run (support/vm/layers.py): the tests may be run one at a time.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from support import programs
 from support.vm import board, evidence, here, kinds, layers, machine
 
 if TYPE_CHECKING:
@@ -20,7 +23,6 @@ if TYPE_CHECKING:
 pytestmark = [pytest.mark.timeout(3600), pytest.mark.slow]
 
 NEW_PASSPHRASE = "ebb and flow"  # noqa: S105  of a test
-REFUSED = 4
 
 
 @pytest.fixture(scope="module")
@@ -30,22 +32,11 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> board.Card:
 
 
 @pytest.fixture(scope="module")
-def kept(card: board.Card, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder with a store of both boards' captures."""
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with a store of both boards' captures, that no other run mounts."""
     folder = tmp_path_factory.mktemp("boards")
-    with layers.workshop(card, folder) as shop:
-        for _ in range(3):
-            code, report, said = layers.capture(shop, layers.LVM)
-            assert code == 0, said
-            assert layers.grades(report) == {"point-in-time"}
-        code, _, said = layers.capture(shop, layers.LUKS)
-        assert code == REFUSED, said
-        assert "store-in-clear" in said
-        layers.settle(shop, layers.LUKS, encrypted="store-in-clear")
-        code, report, said = layers.capture(shop, layers.LUKS)
-        assert code == 0, said
-        assert layers.grades(report) == {"point-in-time"}
-        layers.finished(shop)
+    image = layers.captured() / layers.STORE_IMAGE
+    programs.run("cp", "--sparse=always", image, folder, timeout=300)
     return folder
 
 

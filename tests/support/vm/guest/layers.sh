@@ -1,11 +1,11 @@
-# Make two boards of this one: /dev/vdb with its root on logical volumes, of a group that is on two
-# partitions, mounted at /a, and
-# /dev/vdc with its root in an encrypted container, and data in another that a key file opens,
-# mounted at /c. /dev/vdd becomes a store.
+# Make boards of this one, those that are named, and a store of /dev/vdd. lvm: /dev/vdb with its root
+# on logical volumes, of a group that is on two partitions, mounted at /a. luks: /dev/vdc with its
+# root in an encrypted container, and data in another that a key file opens, mounted at /c.
 #
-#   layers.sh PASSPHRASE < MARKER_UNIT
+#   layers.sh PASSPHRASE BOARD... < MARKER_UNIT
 set -euo pipefail
 passphrase=$1
+shift
 unit=$(cat)
 systemctl stop tide-gauge
 
@@ -30,55 +30,58 @@ loader() { # DISK, ROOT: what the loader tells the kernel
   sed -i "s#root=[^ ]*#root=$2#; s# rootfstype=ext4##; s# quiet##" /f/loader/entries/*.conf
   rm -f /f/syslinux.cfg /f/cmdline.txt /f/ldlinux.*
 }
+lvm() {
+  card vdb 0x11110001 start=532480,size=2457600,type=8e start=2990080,type=8e
+  pvcreate -qq -y /dev/vdb2 /dev/vdb3
+  vgcreate -qq board-vg /dev/vdb2 /dev/vdb3
+  lvcreate -qq -y -n root -L 1000M board-vg /dev/vdb2
+  lvcreate -qq -y -n swap -L 64M board-vg /dev/vdb2
+  lvcreate -qq -y -n srv -L 120M board-vg /dev/vdb3
+  lvextend -qq -L +100M board-vg/root /dev/vdb2 # so it is in two pieces
+  mkfs.ext4 -q -L lvmroot /dev/board-vg/root
+  mkfs.ext4 -q -L lvmsrv /dev/board-vg/srv
+  mkswap -q /dev/board-vg/swap
+  mount /dev/board-vg/root /a
+  mkdir /a/srv
+  mount /dev/board-vg/srv /a/srv
+  system /a
+  printf '%s\n' '/dev/board-vg/root / ext4 noatime 0 1' '/dev/mapper/board--vg-srv /srv ext4 defaults 0 2' \
+    '/dev/board-vg/swap none swap sw 0 0' 'PARTUUID=11110001-01 /boot/firmware vfat defaults 0 2' \
+    >/a/etc/fstab
+  loader vdb /dev/mapper/board--vg-root
+  umount /f
+}
+luks() {
+  card vdc 0x22220002 start=532480,size=204800,type=83 start=737280,type=83
+  printf %s "$passphrase" | cryptsetup luksFormat -q --type luks2 --label vault --pbkdf argon2id \
+    --pbkdf-memory 65536 --pbkdf-force-iterations 4 /dev/vdc3 -
+  printf %s "$passphrase" | cryptsetup open /dev/vdc3 cryptroot -d -
+  mkfs.ext4 -q -L luksroot /dev/mapper/cryptroot
+  mount /dev/mapper/cryptroot /c
+  system /c
+  mkdir -p /c/data /c/etc/keys
+  (umask 077 && dd if=/dev/urandom of=/c/etc/keys/data.key bs=512 count=1 status=none)
+  cryptsetup luksFormat -q --type luks2 --pbkdf pbkdf2 --pbkdf-force-iterations 1000 /dev/vdc2 \
+    /c/etc/keys/data.key
+  cryptsetup open /dev/vdc2 data -d /c/etc/keys/data.key
+  mkfs.ext4 -q -L cryptdata /dev/mapper/data
+  mount /dev/mapper/data /c/data
+  echo 'of a year of tides' >/c/data/readings
+  printf '%s\n' '/dev/mapper/cryptroot / ext4 noatime 0 1' \
+    '/dev/mapper/data /data ext4 defaults 0 2' 'PARTUUID=22220002-01 /boot/firmware vfat defaults 0 2' \
+    >/c/etc/fstab
+  printf '%s\n' "cryptroot UUID=$(cryptsetup luksUUID /dev/vdc3) none luks" \
+    "data UUID=$(cryptsetup luksUUID /dev/vdc2) /etc/keys/data.key luks" >/c/etc/crypttab
+  for name in dev proc sys; do mount --rbind --make-rslave "/$name" "/c/$name"; done
+  chroot /c update-initramfs -u >/dev/null
+  umount -R /c/dev /c/proc /c/sys
+  loader vdc /dev/mapper/cryptroot
+  cp /c/boot/initrd.img-* /f/initrd.img
+  umount /f
+}
 
 mkdir -p /a /c /f
-card vdb 0x11110001 start=532480,size=2457600,type=8e start=2990080,type=8e
-pvcreate -qq -y /dev/vdb2 /dev/vdb3
-vgcreate -qq board-vg /dev/vdb2 /dev/vdb3
-lvcreate -qq -y -n root -L 1000M board-vg /dev/vdb2
-lvcreate -qq -y -n swap -L 64M board-vg /dev/vdb2
-lvcreate -qq -y -n srv -L 120M board-vg /dev/vdb3
-lvextend -qq -L +100M board-vg/root /dev/vdb2 # so it is in two pieces
-mkfs.ext4 -q -L lvmroot /dev/board-vg/root
-mkfs.ext4 -q -L lvmsrv /dev/board-vg/srv
-mkswap -q /dev/board-vg/swap
-mount /dev/board-vg/root /a
-mkdir /a/srv
-mount /dev/board-vg/srv /a/srv
-system /a
-printf '%s\n' '/dev/board-vg/root / ext4 noatime 0 1' '/dev/mapper/board--vg-srv /srv ext4 defaults 0 2' \
-  '/dev/board-vg/swap none swap sw 0 0' 'PARTUUID=11110001-01 /boot/firmware vfat defaults 0 2' \
-  >/a/etc/fstab
-loader vdb /dev/mapper/board--vg-root
-umount /f
-
-card vdc 0x22220002 start=532480,size=204800,type=83 start=737280,type=83
-printf %s "$passphrase" | cryptsetup luksFormat -q --type luks2 --label vault --pbkdf argon2id \
-  --pbkdf-memory 65536 --pbkdf-force-iterations 4 /dev/vdc3 -
-printf %s "$passphrase" | cryptsetup open /dev/vdc3 cryptroot -d -
-mkfs.ext4 -q -L luksroot /dev/mapper/cryptroot
-mount /dev/mapper/cryptroot /c
-system /c
-mkdir -p /c/data /c/etc/keys
-(umask 077 && dd if=/dev/urandom of=/c/etc/keys/data.key bs=512 count=1 status=none)
-cryptsetup luksFormat -q --type luks2 --pbkdf pbkdf2 --pbkdf-force-iterations 1000 /dev/vdc2 \
-  /c/etc/keys/data.key
-cryptsetup open /dev/vdc2 data -d /c/etc/keys/data.key
-mkfs.ext4 -q -L cryptdata /dev/mapper/data
-mount /dev/mapper/data /c/data
-echo 'of a year of tides' >/c/data/readings
-printf '%s\n' '/dev/mapper/cryptroot / ext4 noatime 0 1' \
-  '/dev/mapper/data /data ext4 defaults 0 2' 'PARTUUID=22220002-01 /boot/firmware vfat defaults 0 2' \
-  >/c/etc/fstab
-printf '%s\n' "cryptroot UUID=$(cryptsetup luksUUID /dev/vdc3) none luks" \
-  "data UUID=$(cryptsetup luksUUID /dev/vdc2) /etc/keys/data.key luks" >/c/etc/crypttab
-for name in dev proc sys; do mount --rbind --make-rslave "/$name" "/c/$name"; done
-chroot /c update-initramfs -u >/dev/null
-umount -R /c/dev /c/proc /c/sys
-loader vdc /dev/mapper/cryptroot
-cp /c/boot/initrd.img-* /f/initrd.img
-umount /f
-
+for board; do "$board"; done
 mkfs.ext4 -q -L store /dev/vdd
 mkdir -p /mnt/store
 mount /dev/vdd /mnt/store
