@@ -72,7 +72,8 @@ def read_rate(device: Path, clock: Clock) -> int:
         ):
             for place in places(os.lseek(handle, 0, os.SEEK_END)):
                 started = clock.monotonic()
-                os.preadv(handle, [room], place)
+                if os.preadv(handle, [room], place) < PIECE:
+                    return 0
                 took.append(clock.monotonic() - started)
     except OSError:
         return 0
