@@ -174,6 +174,13 @@ def test_the_form_waits_until_the_capture_was_measured(visit: Visited, offers: O
     assert "Make the image" not in answer.text
 
 
+@pytest.mark.parametrize("form", ["image", "rehearsal"])
+def test_the_way_back_from_a_form_has_slashes_as_everywhere(visit: Visited, form: str) -> None:
+    trail = visit.client.get(f"{CAPTURE}/{form}").text.partition('class="trail"')[2]
+
+    assert trail.partition("</nav>")[0].count("</a> / <a ") == 2
+
+
 def test_what_is_wrong_with_a_capture_is_said_before(visit: Visited, offers: Offers) -> None:
     offers.found = ImageOffer(captured=4, smallest=3, cautions=(HOSTILE, "no kernel"))
 

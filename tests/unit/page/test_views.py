@@ -106,6 +106,13 @@ def test_a_good_board_is_shown_with_all_that_is_known(
     )
 
 
+def test_one_day_is_not_counted_as_days(store: Store, clock: FakeClock, visited: Visited) -> None:
+    take(store, clock)
+    clock.advance(DAY)
+
+    assert "in the last 1 day;" in visited.text("/")
+
+
 def test_the_worst_board_is_first(store: Store, clock: FakeClock, visited: Visited) -> None:
     take(store, clock)
     enrolment.enrol(store, PIER_4, keeping.OTHER_KEY, clock=clock, limits=None)
