@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.page import capture_plots, plots
+from holdstill.page.roles import Role
 from holdstill.page.visit import Page
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ class BoardPages:
         return visit.page(
             "board.html",
             found=found,
+            may_make=visit.may(Role.IMAGES),
             newest_first=found.captures[::-1],
             line=capture_plots.time_line(found.captures, found.now),
             plots=capture_plots.of(found.captures),

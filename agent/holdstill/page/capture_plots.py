@@ -101,7 +101,7 @@ def of(captures: Iterable[CaptureBrief]) -> tuple[Plot, ...]:
 
     made = (
         plot("Frozen span", lambda brief: brief.frozen_ms, milliseconds),
-        plot("Bytes that changed", lambda brief: brief.new_bytes),
+        plot("Bytes that were new to the store", lambda brief: brief.new_bytes),
         plot("Duration", lambda brief: brief.seconds or None, seconds),
         plot("The card reads, a second", read_rate),
         plot("Life used, in per cent", wear, lambda value: f"{value:.0f} %"),

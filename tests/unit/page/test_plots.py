@@ -32,7 +32,7 @@ def test_all_numbers_are_plotted_and_said() -> None:
 
     assert [plot.words for plot in made] == [
         "Frozen span: 3 captures, from 91 ms to 93 ms; the last 93 ms",
-        "Bytes that changed: 3 captures, from 1.0 MiB to 3.0 MiB; the last 3.0 MiB",
+        "Bytes that were new to the store: 3 captures, from 1.0 MiB to 3.0 MiB; the last 3.0 MiB",
         "Duration: 3 captures, from 60 s to 60 s; the last 60 s",
         "The card reads, a second: 3 captures, from 20.0 MiB to 20.0 MiB; the last 20.0 MiB",
         "Life used, in per cent: 3 captures, from 10 % to 30 %; the last 30 %",
@@ -44,7 +44,7 @@ def test_what_a_card_does_not_tell_is_not_plotted() -> None:
 
     titles = [plot.title for plot in capture_plots.of(silent)]
 
-    assert titles == ["Frozen span", "Bytes that changed", "Duration"]
+    assert titles == ["Frozen span", "Bytes that were new to the store", "Duration"]
 
 
 @pytest.mark.parametrize("count", [0, 1])

@@ -14,6 +14,7 @@ import pytest
 from holdstill.keeper import capture_notes, enrolment, references
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.model.boot import BootFinding, BootVerdict
+from holdstill.page.roles import Role
 from holdstill.workflow import keeper_page
 from support import keeping
 from support import page as pages
@@ -227,6 +228,18 @@ def test_a_board_has_its_captures_as_line_plots_and_table(
     assert "Frozen span: 3 captures, from 97 ms to 97 ms; the last 97 ms" in text
     assert seen.words.count("97 ms") >= 3  # in the table as well
     assert seen.tags.count("polyline") == 2
+
+
+def test_who_may_make_images_gets_from_a_board_to_that_of_its_last_capture(
+    store: Store, clock: FakeClock, visited: Visited
+) -> None:
+    *_, newest = take(store, clock, nights=2)
+    way = f'href="/boards/{PIER_3}/{newest}/image"'
+    assert way not in visited.text(f"/boards/{PIER_3}")
+
+    visited.enter(Role.IMAGES)
+
+    assert way in visited.client.get(f"/boards/{PIER_3}").text
 
 
 def test_a_board_that_has_brought_nothing_has_a_page(visited: Visited) -> None:
