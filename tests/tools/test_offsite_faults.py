@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from holdstill.errors import LinkError, MachineError
+from holdstill.errors import LinkError, MachineError, VerificationError
 from holdstill.keeper import store
 from holdstill.model.protocol import CaptureBrief
 from holdstill.offsite import check, in_memory, offsite_settings, pack_format, sent, upload
@@ -198,7 +198,7 @@ def test_a_restore_that_breaks_off_is_never_taken_for_whole(
         try:
             with held.library(by_way_of=proxy.endpoint) as opened:
                 assert held.restored(opened, "pier-3") == FILES
-        except LinkError:
+        except (LinkError, VerificationError):  # it cannot be asked, or not for one object
             ends += 1
         calls = max(calls, proxy.plan.calls)
         if proxy.plan.calls < at:

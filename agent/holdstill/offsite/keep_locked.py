@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.errors import LinkError
 from holdstill.offsite import keeper_heads
-from holdstill.offsite.bucket import MissingObjectError, RefusedError
+from holdstill.offsite.bucket import FailingObjectError, MissingObjectError, RefusedError
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
@@ -255,6 +255,8 @@ def _is_deleted(bucket: Bucket, sent: Sent, locks: Locks, pack: LetGo) -> bool:
         bucket.delete(key, pack.version)
     except MissingObjectError:
         pass
+    except FailingObjectError:
+        return False  # that says nothing of locks; the next run tries again
     except LinkError:
         until, later = None, locks.now + _AGAIN
         with suppress(RefusedError):

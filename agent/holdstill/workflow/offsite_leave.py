@@ -9,11 +9,13 @@ the captures that are here.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from holdstill.errors import HoldstillError
+from holdstill.errors import HoldstillError, VerificationError
 from holdstill.keeper import retention, thin
 from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.model.sizes import counted
 from holdstill.offsite import keeper_heads, own_heads, run_notes
 from holdstill.offsite.bucket import MissingObjectError, RefusedError
 from holdstill.offsite.head import AwayCapture
@@ -31,6 +33,52 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
     from holdstill.workflow.each_board import BoardTrouble
+
+
+_NAMED = 5
+
+
+@dataclass(frozen=True)
+class _Packs:
+    """What the server says of packs; each is asked for once.
+
+    Attributes:
+        refused: why it did not say it of some.
+    """
+
+    uploader: Uploader
+    asked: dict[str, bool] = field(default_factory=dict)
+    refused: list[RefusedError] = field(default_factory=list)
+
+    def is_safe(self, name: str) -> bool:
+        """Whether the server has a pack, whole, and locks it for half of the usual time or more."""
+        if name not in self.asked:
+            self.asked[name] = self._is_safe(name)
+        return self.asked[name]
+
+    def troubles(self) -> tuple[BoardTrouble, ...]:
+        """Return why captures stay here that were to leave, if the server did not say."""
+        if not self.refused:
+            return ()
+        packs = counted(len(self.refused), "pack")
+        why = "; ".join(map(str, self.refused[:_NAMED]))
+        problem = f"the server does not say of {packs} whether it is safe, so captures stay: {why}"
+        hint = "a later run asks again; `holdstill offsite verify` looks at every pack"
+        return (each_board.trouble("keep_here", VerificationError(problem, hint=hint)),)
+
+    def _is_safe(self, name: str) -> bool:
+        if name in self.uploader.sent.lost():
+            return False
+        pack, locks = self.uploader.sent.pack(name), self.uploader.locks
+        try:
+            found = self.uploader.bucket.locked(keeper_heads.pack_key(name), pack.version)
+        except MissingObjectError:
+            return False
+        except RefusedError as error:
+            self.refused.append(error)
+            return False
+        is_locked = found.until is not None and not locks.is_due_at(found.until)
+        return is_locked and found.size == pack.size
 
 
 def given_up(
@@ -73,7 +121,7 @@ def leave(
     most = uploader.settings.keep_here
     if not most or uploader.locks.until is None or notes is None or notes.findings:
         return [], ()
-    asked: dict[str, bool] = {}
+    packs = _Packs(uploader)
 
     def of_board(board: BoardName) -> list[AwayCapture]:
         shelf = BoardCaptures(store, board, runner)
@@ -84,7 +132,7 @@ def leave(
         }
         older = sorted(shelf.briefs(), key=lambda brief: brief.seq)[:-most]
         may = (b for b in older if b.name in kept and not b.pinned and b.is_whole)
-        found = (_away(uploader, shelf, brief, asked) for brief in may)
+        found = (_away(uploader, shelf, brief, packs) for brief in may)
         return [one for one in found if one is not None]
 
     boards = each_board.do(store, None, of_board)
@@ -92,7 +140,7 @@ def leave(
     uploader.tell_away([one for one in leaving if not uploader.sent.is_away(one)])
     if leaving:
         own_heads.check_all(uploader.bucket, uploader.sent, uploader.settings)
-    troubles = list(boards.troubles)
+    troubles = [*boards.troubles, *packs.troubles()]
     for board, found in boards.results.items():
         if not found:
             continue
@@ -106,7 +154,7 @@ def leave(
 
 
 def _away(
-    uploader: Uploader, shelf: BoardCaptures, brief: CaptureBrief, asked: dict[str, bool]
+    uploader: Uploader, shelf: BoardCaptures, brief: CaptureBrief, known: _Packs
 ) -> AwayCapture | None:
     """Return what a head is to tell of a capture that leaves; None if it is not safe there."""
     board = shelf.board
@@ -115,7 +163,7 @@ def _away(
         return None
     needed = (digest for digest, _ in capture_contents.needed(shelf.capture(brief.name)))
     packs = _packs(uploader, (*documents,), needed)
-    if packs is None or not all(_is_safe(uploader, name, asked) for name in sorted(packs)):
+    if packs is None or not all(map(known.is_safe, sorted(packs))):
         return None
     return AwayCapture(board=board, brief=brief, packs=tuple(sorted(packs)))
 
@@ -132,19 +180,3 @@ def _packs(
                 return None
             found.add(name)
     return found
-
-
-def _is_safe(uploader: Uploader, name: str, asked: dict[str, bool]) -> bool:
-    """Whether the server has a pack, whole, and locks it for at least half of the usual time."""
-    if name not in asked:
-        asked[name] = False
-        if name in uploader.sent.lost():
-            return False
-        pack = uploader.sent.pack(name)
-        try:
-            found = uploader.bucket.locked(keeper_heads.pack_key(name), pack.version)
-        except (MissingObjectError, RefusedError):
-            return False
-        is_locked = found.until is not None and not uploader.locks.is_due_at(found.until)
-        asked[name] = is_locked and found.size == pack.size
-    return asked[name]
