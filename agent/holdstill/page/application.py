@@ -28,7 +28,8 @@ from holdstill.errors import (
 )
 from holdstill.page import templates
 from holdstill.page.guard import Guard
-from holdstill.page.streamed import Streamed
+from holdstill.page.ranged_file import RangedFile
+from holdstill.page.streamed import MAY_STALL, Streamed
 from holdstill.page.visit import Turn, Visit
 
 if TYPE_CHECKING:
@@ -153,6 +154,8 @@ class _Answers:
                 found = await run_in_threadpool(self._answered, page, visit)
             if request.method == "HEAD" and isinstance(found, Streamed):
                 return found.without_body()
+            if isinstance(found, Streamed | RangedFile):
+                setattr(request.state, MAY_STALL, True)
             return found
 
         return endpoint
