@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model.entries import Entry, EntryType, Omitted
 from support.contents import in_order
 from support.keeping import Board
 
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
 MANY = 450
 """Names in one folder: several pages."""
 
 
+@dataclass
 class OddBoard(Board[LocalKeeper]):
-    """It has entries of all kinds, and odd targets and attributes."""
+    """It has entries of all kinds, and odd targets and attributes.
+
+    Attributes:
+        attributes: extended ones of files, by their paths.
+    """
+
+    attributes: Mapping[bytes, Mapping[str, bytes]] = field(default_factory=dict)
 
     def entries(self) -> list[Entry]:
         odd = [
@@ -21,7 +34,9 @@ class OddBoard(Board[LocalKeeper]):
             Entry(b"odd", b"pipe", EntryType.FIFO, mode=0o644),
         ]
         made = [
-            entry._replace(xattrs={"user.<b>": b"\0"}) if entry.name == b"..." else entry
+            entry._replace(xattrs={"user.<b>": b"\0"})
+            if entry.name == b"..."
+            else entry._replace(xattrs=self.attributes.get(entry.path, entry.xattrs))
             for entry in super().entries()
         ]
         return in_order([*made, *odd])
