@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from msgspec import structs
+
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model.entries import Entry, EntryType, Omitted
 from support.contents import in_order
@@ -12,6 +14,9 @@ from support.keeping import Board
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from holdstill.model.manifest import Manifest
+    from holdstill.model.protocol import RunStarted
 
 MANY = 450
 """Names in one folder: several pages."""
@@ -23,9 +28,11 @@ class OddBoard(Board[LocalKeeper]):
 
     Attributes:
         attributes: extended ones of files, by their paths.
+        top: where its file system is mounted, "" for nowhere.
     """
 
     attributes: Mapping[bytes, Mapping[str, bytes]] = field(default_factory=dict)
+    top: str = ""
 
     def entries(self) -> list[Entry]:
         odd = [
@@ -40,3 +47,8 @@ class OddBoard(Board[LocalKeeper]):
             for entry in super().entries()
         ]
         return in_order([*made, *odd])
+
+    def manifest(self, begun: RunStarted, index: bytes) -> Manifest:
+        made = super().manifest(begun, index)
+        parts = tuple(structs.replace(part, mount=self.top) for part in made.parts)
+        return structs.replace(made, parts=parts)

@@ -301,3 +301,23 @@ def test_long_attributes_of_many_files_take_little_memory(
 
     assert "0100.txt" in answer.text
     assert peak < 16 << 20
+
+
+def test_of_very_many_changed_packages_some_are_shown_and_all_counted(
+    odd: Visited, board: OddBoard, clock: FakeClock
+) -> None:
+    board.top = "/"
+    names = []
+    for kind in (b"old", b"new"):
+        paragraph = b"Package: %s%d\nStatus: install ok installed\nVersion: 1\n\n"
+        listed = b"".join(paragraph % (kind, number) for number in range(3000))
+        board.files[b"var/lib/dpkg/status"] = listed
+        clock.advance(60)
+        names.append(board.capture().name)
+
+    found = read(odd, f"/boards/pier-3/{names[1]}/changes?with={names[0]}")
+
+    said = " ".join(found.words)
+    assert "6,000 packages changed" in said
+    assert "5,500 packages more" in said
+    assert said.count("to gone") + said.count("not there to") == 500
