@@ -7,7 +7,7 @@ else out for as long as they stay.
 from __future__ import annotations
 
 from socket import AF_INET, AF_INET6, IPPROTO_TCP, TCP_NODELAY
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
@@ -15,6 +15,8 @@ from holdstill.page.streamed import MAY_STALL
 
 if TYPE_CHECKING:
     import asyncio
+
+    from uvicorn._types import HTTPScope
 
 WAIT = 10.0
 """Seconds for the head of a request to be there (common practice)."""
@@ -73,7 +75,8 @@ class PromptProtocol(H11Protocol):
 
     def _give_up(self) -> None:
         """End a connection that takes nothing; `close` would wait for it to do so."""
-        if not (self.scope and self.scope.get("state", {}).get(MAY_STALL)):
+        scope = cast("HTTPScope | None", self.scope)  # None before a request
+        if scope is None or not scope.get("state", {}).get(MAY_STALL):
             self.transport.abort()
 
     def _end_untaken(self) -> None:
