@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import http.client
 import os
+import select
 import signal
 import socket
 import stat
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from subprocess import PIPE, Popen, run
 from typing import TYPE_CHECKING, NamedTuple
 
 import pytest
 
+from holdstill.cli import page_protocol
 from holdstill.system.clocks import SystemClock
 from support import programs
 from support.boards import PROGRAM
@@ -270,3 +272,19 @@ def test_two_lengths_in_a_request_end_its_connection(store: Path, port: int) -> 
     # RFC 9112, 6.1: one answer, and no second request is read.
     assert said.count(b"HTTP/1.1 ") == 1
     assert said.startswith(b"HTTP/1.1 400 ")
+
+
+def test_who_takes_no_answer_is_not_kept(store: Path, port: int) -> None:
+    line = b"GET /styles/x.css HTTP/1.1\r\nHost: localhost\r\n\r\n"
+    with serving("--store", str(store), "--port", str(port)) as server, socket.socket() as asking:
+        printed(server)
+        assert ask(http.client.HTTPConnection("localhost", port)).status == 403  # it listens
+        asking.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        asking.connect(("localhost", port))
+        asking.settimeout(1)
+        with suppress(TimeoutError):
+            asking.sendall(line * 10_000)  # more answers than the kernel holds
+
+        waiting = select.poll()
+        waiting.register(asking, 0)  # for its end alone, as poll(2) has it
+        assert waiting.poll(1000 * (page_protocol.TAKEN + page_protocol.WAIT))

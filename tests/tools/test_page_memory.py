@@ -4,17 +4,25 @@ from __future__ import annotations
 
 import os
 import socket
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import pytest
+from msgspec import structs
 
+from holdstill.keeper.local import LocalKeeper
+from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
-from support import page_visitor
-from support.keeping import FakeClock
-from support.signed_store import SignedStore
+from support import keeping, page_visitor
+from support.keeping import Board, FakeClock
+from support.page_visitor import Visitor
+from support.signed_store import MACHINE, SignedStore
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from holdstill.model.manifest import Manifest
+    from holdstill.model.protocol import RunStarted
 
 pytestmark = pytest.mark.timeout(120)
 MOST = 80.0
@@ -23,6 +31,41 @@ EACH = 0.3
 """MiB that it may take more for each: pieces, and what packs them."""
 SMALL, TAKEN = 8_000, 1 << 20
 """Files that come first in an archive; bytes that are taken: it stalls in the midst of them."""
+
+UNREADABLE = 8_000
+"""Paths in a manifest: about as many as it may have."""
+
+
+class WordyBoard(Board[LocalKeeper]):
+    """It says as much in its manifest as it may."""
+
+    def manifest(self, begun: RunStarted, index: bytes) -> Manifest:
+        made = super().manifest(begun, index)
+        words = tuple(f"/{number:x}" for number in range(UNREADABLE))
+        parts = tuple(structs.replace(part, unreadable=words) for part in made.parts)
+        return structs.replace(made, parts=parts)
+
+
+def test_a_manifest_of_many_words_that_many_look_at_takes_little_memory(tmp_path: Path) -> None:
+    made, clock = SignedStore(tmp_path), FakeClock(SystemClock().now())
+    made.enrol("pier-3")
+    key = made.keys["pier-3"].private
+    keeper = keeping.keeper_of(made.store, clock=clock, runner=MACHINE)
+    board = WordyBoard(keeper, clock=clock, files={b"etc/hosts": b"x"},
+                       sign=lambda data: signature.sign(data, key, MACHINE))  # fmt: skip
+    place = f"/boards/pier-3/{board.capture().name}"
+    keeper.close()
+
+    with page_visitor.served(made.root, _free_port()) as (somebody, pid):
+        with ThreadPoolExecutor(16) as pool:
+            others = [Visitor(somebody.port, somebody.cookie) for _ in range(16)]
+            shown = list(pool.map(lambda other: other.text(place), others))
+        for other in others:
+            other.leave()
+        after = page_visitor.resident(pid)
+
+    assert all(f"/{UNREADABLE - 1:x}" in text for text in shown)
+    assert after < MOST
 
 
 def test_fifty_stalled_downloads_take_little_memory(tmp_path: Path) -> None:
@@ -37,11 +80,7 @@ def test_fifty_stalled_downloads_take_little_memory(tmp_path: Path) -> None:
         *[f"{place}/archive?part=2&path=&as=tar"] * 13,
         *[f"{place}/archive?part=2&path=&as=zip"] * 12,
     ]
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-
-    with page_visitor.served(made.root, port) as (somebody, pid):
+    with page_visitor.served(made.root, _free_port()) as (somebody, pid):
         somebody.text("/")
         before = page_visitor.resident(pid)
         with somebody.stalled(paths, taken=TAKEN):
@@ -51,3 +90,9 @@ def test_fifty_stalled_downloads_take_little_memory(tmp_path: Path) -> None:
 
     assert during < MOST
     assert during - before < EACH * len(paths)
+
+
+def _free_port() -> int:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        return int(free.getsockname()[1])

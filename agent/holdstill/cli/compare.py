@@ -188,7 +188,7 @@ def _detail(change: Change) -> str:
 def _show_packages(found: Comparison, out: Console) -> None:
     out.print()
     if found.packages is None:
-        out.print("Packages: not compared, since one side has no list of them")
+        out.print("Packages: not compared, since one side has no list of them, or too long a one")
         return
     out.print(f"Packages: {len(found.packages)} changed" if found.packages else "Packages: same")
     for line in _package_lines(found):

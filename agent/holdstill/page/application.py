@@ -28,7 +28,8 @@ from holdstill.errors import (
 )
 from holdstill.page import templates
 from holdstill.page.guard import Guard
-from holdstill.page.streamed import Streamed
+from holdstill.page.ranged_file import RangedFile
+from holdstill.page.streamed import MAY_STALL, Streamed
 from holdstill.page.visit import Turn, Visit
 
 if TYPE_CHECKING:
@@ -49,8 +50,9 @@ FORM_WAIT = 10.0
 """Seconds for a form to be there (common practice): a connection that waits is one of few."""
 NAME_LIMIT = 255
 """Characters of a name in an address: boards and captures have shorter ones."""
-AT_ONCE = {Turn.READING: 8, Turn.HEAVY: 2}
-"""Answers of a kind that are made at a time; who asks for more waits, and nobody else does."""
+AT_ONCE = {Turn.READING: 3, Turn.HEAVY: 2}
+"""Answers of a kind that are made at a time; who asks for more waits, and nobody else does.
+More would be no quicker, and each has a manifest in memory, of a board that may mean harm."""
 THREADS = 16
 """More than wait for turns, so that what needs none is answered."""
 _STYLES_LAST = "public, max-age=31536000, immutable"
@@ -153,6 +155,8 @@ class _Answers:
                 found = await run_in_threadpool(self._answered, page, visit)
             if request.method == "HEAD" and isinstance(found, Streamed):
                 return found.without_body()
+            if isinstance(found, Streamed | RangedFile):
+                setattr(request.state, MAY_STALL, True)
             return found
 
         return endpoint

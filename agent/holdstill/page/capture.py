@@ -34,7 +34,7 @@ class CapturePages:
     def pages(self) -> tuple[Page, ...]:
         """All of them."""
         return (
-            Page(CAPTURE, self.shown),
+            Page(CAPTURE, self.shown, turn=Turn.READING),
             Page(f"{CAPTURE}/files", self.place, turn=Turn.READING),
             Page(f"{CAPTURE}/search", self.search, turn=Turn.HEAVY),
             Page(f"{CAPTURE}/versions", self.versions, turn=Turn.HEAVY),

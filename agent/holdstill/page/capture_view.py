@@ -128,7 +128,11 @@ class PartChanges:
 
 @dataclass(frozen=True)
 class ChangesShown:
-    """What differs from one capture to a newer one; packages: None where nobody knows."""
+    """What differs from one capture to a newer one.
+
+    Attributes:
+        packages: None where nobody knows; more_packages: how many are not among them.
+    """
 
     before: str
     after: str
@@ -136,6 +140,7 @@ class ChangesShown:
     parts: tuple[PartChanges, ...]
     packages: tuple[tuple[str, str, str], ...] | None
     not_compared: tuple[str, ...]
+    more_packages: int = 0
 
 
 @dataclass(frozen=True)

@@ -180,7 +180,9 @@ class JobQueue:
             if job is None:
                 folder.remove()
                 continue
-            if job.status.state is JobState.RUNNING:
+            # Killed while it was to be done again, it has lost what came of it.
+            is_lost = job.status.state in {JobState.DONE, JobState.FAILED} and not job.outcome
+            if job.status.state is JobState.RUNNING or is_lost:
                 self._wait_for(folder)
                 folder.set_status(job_folder.interrupted(job.status, self._now()))
             done = job.outcome.file if job.outcome and job.status.state is JobState.DONE else ""

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from starlette.types import Receive, Scope, Send
 
 PIECE = 32 << 10
+_TAG = re.compile(r'(?:W/)?"[^"]*"')
 _RANGE = re.compile(r"bytes=([0-9]{0,19})-([0-9]{0,19})")
 
 
@@ -75,6 +76,8 @@ class RangedFile(Response):
             is_head = scope["method"] == "HEAD"  # for which ranges have no meaning (14.2)
             status, span, more = self._judged(Headers(scope=scope), is_head=is_head)
             fields = self._fields | more | {"content-length": str(span[1] - span[0])}
+            if status in {304, 412}:  # nothing of the file, and what it is only if asked for that
+                fields = {"etag": self._tag} if status == 304 else {}
             answer = (
                 Response(status_code=status, headers=fields)
                 if is_head or span[0] == span[1]
@@ -89,6 +92,9 @@ class RangedFile(Response):
     ) -> tuple[int, tuple[int, int], dict[str, str]]:
         """Return status, bytes and further headers."""
         whole, condition = (0, self._size), headers.get("if-range")
+        failed = self._failed(headers)
+        if failed is not None:
+            return failed, (0, 0), {}
         # A date was never sent, so none can be the one of this file (13.1.5).
         if is_head or "range" not in headers or condition not in {None, self._tag}:
             return 200, whole, {}
@@ -100,6 +106,17 @@ class RangedFile(Response):
             return 200, whole, {}
         return 206, span, {"content-range": f"bytes {span[0]}-{span[1] - 1}/{self._size}"}
 
+    def _failed(self, headers: Headers) -> int | None:
+        """Return the status for a condition that is not met (13.2.2), None where all are.
+
+        A browser goes on with a download by If-Match: without it, the rest of another file, which
+        the same job has made since, would be put behind the beginning of this one.
+        """
+        if "if-match" in headers and self._tag not in (found := _tags(headers, "if-match")):
+            return None if "*" in found else 412
+        found = _tags(headers, "if-none-match")
+        return 304 if found & {self._tag, f"W/{self._tag}", "*"} else None
+
     async def _pieces(self, span: tuple[int, int]) -> AsyncIterator[bytes]:
         at, end = span
         while at < end:
@@ -108,3 +125,9 @@ class RangedFile(Response):
                 raise EOFError(f"a file ended at byte {at} of {end}")
             at += len(piece)
             yield piece
+
+
+def _tags(headers: Headers, name: str) -> set[str]:
+    """Return the entity tags of a condition, or `*` (RFC 9110, 8.8.3)."""
+    text = ",".join(headers.getlist(name))
+    return {"*"} if text.strip() == "*" else set(_TAG.findall(text))

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
     from starlette.types import Receive, Scope, Send
 
+MAY_STALL = "may-stall"
+"""What a request's state says for a server, if its answer need not be taken in time."""
 _log = logging.getLogger(__name__)
 
 

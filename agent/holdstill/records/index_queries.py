@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
 
-from holdstill.model.entries import LOCKED_NS, EntryType
+from holdstill.model.entries import LOCKED_NS, NO_XATTRS, EntryType
 from holdstill.records.index_rows import entry_of, row_of, with_shared_directories
 from holdstill.records.index_schema import (
     INSERT,
@@ -105,6 +105,16 @@ class Index:
             (part, directory, after, limit),
         )
         return [entry_of(row) for row in rows]
+
+    def listed_after(
+        self, part: int, directory: bytes, *, after: bytes, limit: int
+    ) -> list[Entry]:
+        """Return what `children_after` does, but for extended attributes: they may be long."""
+        rows = self._db.execute(
+            SELECT + "WHERE part = ? AND directory = ? AND name > ? ORDER BY name LIMIT ?",
+            (part, directory, after, limit),
+        )
+        return [entry_of(row)._replace(xattrs=NO_XATTRS) for row in rows]
 
     def names(self, part: int, directory: bytes) -> Iterator[tuple[bytes, int]]:
         """Yield (name, inode) of what is directly in a directory, in name order; do not write."""

@@ -26,10 +26,15 @@ def installed_changes(
     before: CompareSource, after: CompareSource
 ) -> tuple[PackageChange, ...] | None:
     """Compare the installed packages; None when one side does not list them."""
-    old, new = _status(before), _status(after)
-    if old is None or new is None:
-        return None
-    return package_changes(dpkg_status.installed(old), dpkg_status.installed(new))
+    old = _installed(before)
+    new = None if old is None else _installed(after)
+    return None if old is None or new is None else package_changes(old, new)
+
+
+def _installed(side: CompareSource) -> dict[str, str] | None:
+    """Return the packages of a side; its list is let go of before that of the other is read."""
+    content = _status(side)
+    return None if content is None else dpkg_status.installed(content)
 
 
 def _status(side: CompareSource) -> bytes | None:

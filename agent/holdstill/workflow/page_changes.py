@@ -11,6 +11,7 @@ import msgspec
 
 from holdstill.errors import BusyError, UsageError
 from holdstill.model import paths
+from holdstill.model.foreign_text import printable
 from holdstill.page.capture_view import ChangeList, ChangeShown, ChangesShown, PartChanges
 from holdstill.page.place import Place
 from holdstill.workflow import compare, compare_entries, compare_sources
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 SHOWN = 200
 """Changes of one page."""
+PACKAGES_SHOWN = 500
+"""Packages that are shown, and remembered; more are counted."""
 COMPARED = 50_000
 """Paths that are compared for one page of them."""
 _REMEMBERED = 16
@@ -121,6 +124,10 @@ def _compared(older: OpenCapture, newer: OpenCapture) -> ChangesShown:
         ),
         packages=None
         if found.packages is None
-        else tuple((each.name, each.before, each.after) for each in found.packages),
+        else tuple(
+            (printable(each.name), printable(each.before), printable(each.after))
+            for each in found.packages[:PACKAGES_SHOWN]
+        ),
+        more_packages=max(0, len(found.packages or ()) - PACKAGES_SHOWN),
         not_compared=(*found.troubles, *found.not_compared),
     )

@@ -10,7 +10,7 @@ import msgspec
 
 from holdstill.errors import BusyError
 from holdstill.model import paths, tree_views
-from holdstill.model.entries import EntryType
+from holdstill.model.entries import NO_XATTRS, EntryType
 from holdstill.page.capture_view import PlaceShown, SearchShown, VersionShown, VersionsShown
 from holdstill.page.place import Place
 from holdstill.records.index_series import IndexSeries
@@ -58,7 +58,7 @@ class PageFiles:
             here, trail = held.listed(place.part, entry), tuple(_trail(place))
             if entry.type is not EntryType.DIRECTORY:
                 return PlaceShown(here, trail)
-            found = held.index.children_after(place.part, place.path, after=after, limit=SHOWN + 1)
+            found = held.index.listed_after(place.part, place.path, after=after, limit=SHOWN + 1)
             return PlaceShown(
                 here,
                 trail,
@@ -82,7 +82,9 @@ class PageFiles:
             for place in _places(held, wish, after):
                 looked += 1
                 if place.is_meant:
-                    found.append(held.listed(place.part, held.entry(Place(*place[:2]))))
+                    entry = held.entry(Place(*place[:2]))
+                    # Of many entries, hostile ones would be long.
+                    found.append(held.listed(place.part, entry._replace(xattrs=NO_XATTRS)))
                 if len(found) == SHOWN or looked == LOOKED:
                     return SearchShown(tuple(found), looked, Place(*place[:2]), notes)
         return SearchShown(tuple(found), looked, None, notes)

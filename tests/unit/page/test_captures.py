@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tracemalloc
 from html import unescape
 from typing import TYPE_CHECKING
 
@@ -13,11 +14,14 @@ from holdstill.page import place
 from holdstill.page.guard import FILE_POLICY, POLICY
 from holdstill.page.place import Place
 from holdstill.page.roles import Role
+from holdstill.workflow.page_files import SHOWN
 from support import page_walk
 from support.archive_tree import HOSTILE
 
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
+    from support.keeping import FakeClock
+    from support.odd_board import OddBoard
     from support.page import Visited
 
 
@@ -275,3 +279,45 @@ def test_who_may_look_learns_no_digest_by_which_contents_could_be_guessed(odd: V
 
 def page_walk_text(text: str) -> str:
     return " ".join(page_walk.read(text).words)
+
+
+@pytest.mark.parametrize("page", ["files?part=2&path=many", "search?name=*.txt"])
+def test_long_attributes_of_many_files_take_little_memory(
+    odd: Visited, board: OddBoard, clock: FakeClock, page: str
+) -> None:
+    long = {f"user.{number}": b"" for number in range(5000)}
+    board.attributes = {b"many/%04d.txt" % number: long for number in range(SHOWN)}
+    clock.advance(60)
+    name = board.capture().name
+    place = f"/boards/pier-3/{name}/{page}"
+    odd.text(place)  # the index is at hand
+
+    tracemalloc.start()
+    try:
+        answer = odd.client.get(place)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+    assert "0100.txt" in answer.text
+    assert peak < 16 << 20
+
+
+def test_of_very_many_changed_packages_some_are_shown_and_all_counted(
+    odd: Visited, board: OddBoard, clock: FakeClock
+) -> None:
+    board.top = "/"
+    names = []
+    for kind in (b"old", b"new"):
+        paragraph = b"Package: %s%d\nStatus: install ok installed\nVersion: 1\n\n"
+        listed = b"".join(paragraph % (kind, number) for number in range(3000))
+        board.files[b"var/lib/dpkg/status"] = listed
+        clock.advance(60)
+        names.append(board.capture().name)
+
+    found = read(odd, f"/boards/pier-3/{names[1]}/changes?with={names[0]}")
+
+    said = " ".join(found.words)
+    assert "6,000 packages changed" in said
+    assert "5,500 packages more" in said
+    assert said.count("to gone") + said.count("not there to") == 500

@@ -6,12 +6,15 @@ import hashlib
 import io
 import struct
 import tarfile
+import tracemalloc
 import zipfile
 import zlib
 from html import unescape
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import portable_name
@@ -199,6 +202,29 @@ def test_text_is_told_from_other_bytes(data: bytes, *, is_cut: bool, expected: b
 
 def test_a_first_empty_line_is_shown() -> None:
     assert plain_text.shown(b"\nx") == "\n\nx"  # HTML Standard, 13.1.2.5: the first is dropped
+
+
+@pytest.mark.parametrize("unit", [b"\n", b"\t", b"a\n", b"\x01", b"<", "\u202e".encode()])
+def test_a_text_of_hostile_bytes_takes_little_memory(unit: bytes) -> None:
+    data = unit * (plain_text.LIMIT // len(unit))
+    tracemalloc.start()
+    try:
+        shown = plain_text.shown(data)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+    assert len(shown) > len(data) // len(unit)
+    assert peak < 12 << 20
+
+
+@given(st.binary())
+def test_a_shown_text_has_its_lines_and_nothing_else_that_steers(data: bytes) -> None:
+    shown = plain_text.shown(data)
+
+    assert shown.count("\n") == data.count(b"\n") + 1
+    assert shown.count("\t") == data.count(b"\t")
+    assert shown.replace("\n", "").replace("\t", "").isprintable()
 
 
 @pytest.mark.parametrize("kind", PICTURES)

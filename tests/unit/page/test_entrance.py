@@ -250,6 +250,19 @@ def test_what_another_site_asks_of_somebody_whom_a_proxy_lets_in_is_not_done(
     assert "go on" not in own.text
 
 
+@pytest.mark.parametrize("path", ["//attacker.example/x", "/\\attacker.example", "///a.example"])
+def test_the_way_on_from_another_site_leads_to_no_third_one(
+    store: Store, tmp_path: Path, clock: FakeClock, path: str
+) -> None:
+    # URL Standard (WHATWG), 4.4: what begins with two slashes, either way, names another host.
+    public = "https://boathouse.example"
+    with pages.opened(store, tmp_path, clock=clock, public=public, let_in=Role.LOOK) as visited:
+        led = visited.client.get(path, headers={"Sec-Fetch-Site": "cross-site"})
+
+    (way,) = re.findall(r'<a href="([^"]*)">go on</a>', led.text) or ["/"]
+    assert not re.match(r"[/\\]{2}", html.unescape(way))
+
+
 def test_a_request_with_two_lengths_is_refused_and_its_connection_ends(visited: Visited) -> None:
     both = {"Content-Length": "3", "Transfer-Encoding": "chunked"}
 

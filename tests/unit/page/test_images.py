@@ -378,6 +378,18 @@ def test_what_a_killed_page_left_is_put_in_order(queue: JobQueue, work: Path) ->
     assert left == {"card.img"}
 
 
+@pytest.mark.parametrize("state", [JobState.DONE, JobState.FAILED])
+def test_a_page_killed_while_a_job_was_to_be_done_again_does_not_tell_it_as_done(
+    queue: JobQueue, work: Path, visit: Visited, state: JobState
+) -> None:
+    put(work, state, outcome=Outcome(file="card.img")).forget()  # and then it was killed
+
+    queue.recover()
+
+    assert [job.status.state for job in queue.jobs()] == [JobState.INTERRUPTED]
+    assert "interrupted" in visit.client.get("/images/0123456789abcdef").text
+
+
 def test_an_interrupted_job_waits_again_when_somebody_wants_it(
     queue: JobQueue, work: Path, visit: Visited
 ) -> None:

@@ -108,3 +108,29 @@ def test_a_range_means_nothing_where_only_the_head_is_asked_for(client: AsgiClie
 
     assert (answer.status, answer.body) == (200, b"")
     assert answer.headers["content-length"] == str(len(CONTENT))
+
+
+# RFC 9110, 13.1.1, 13.1.2 and 13.2.2: both are judged before a range is.
+@pytest.mark.parametrize(
+    ("name", "tags", "status"),
+    [
+        ("If-Match", '"abc"', 206),
+        ("If-Match", '"other", "abc"', 206),
+        ("If-Match", "*", 206),
+        ("If-Match", '"other"', 412),
+        ("If-Match", 'W/"abc"', 412),
+        ("If-Match", "", 412),
+        ("If-None-Match", '"other"', 206),
+        ("If-None-Match", '"other", W/"abc"', 304),
+        ("If-None-Match", "*", 304),
+    ],
+)
+@pytest.mark.parametrize("method", ["GET", "HEAD"])
+def test_a_download_is_not_gone_on_with_what_is_another_file(
+    client: AsgiClient, method: str, name: str, tags: str, status: int
+) -> None:
+    answer = client.ask(method, "/card.img", headers={"Range": "bytes=5-", name: tags})
+
+    assert answer.status == (200 if (method, status) == ("HEAD", 206) else status)
+    assert answer.body == (CONTENT[5:] if answer.status == 206 else b"")
+    assert answer.headers.get("etag") == (None if status == 412 else '"abc"')

@@ -1,5 +1,7 @@
 """The format is that of the Debian Policy Manual, 5.1, and of dpkg(1), "Package states"."""
 
+import tracemalloc
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -51,3 +53,16 @@ def test_the_last_paragraph_may_lack_its_empty_line() -> None:
 @given(st.binary())
 def test_any_bytes_are_read_without_a_complaint(content: bytes) -> None:
     assert isinstance(dpkg_status.installed(content), dict)
+
+
+def test_more_packages_than_any_system_has_take_little_memory() -> None:
+    content = b"".join(b"Package:%x\nStatus:i\nVersion:1\n\n" % n for n in range(400_000))
+    tracemalloc.start()
+    try:
+        found = dpkg_status.installed(content)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+    assert found is None
+    assert peak < 16 << 20
