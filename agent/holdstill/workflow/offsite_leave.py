@@ -51,7 +51,7 @@ class _Packs:
     refused: list[RefusedError] = field(default_factory=list)
 
     def is_safe(self, name: str) -> bool:
-        """Whether the server has a pack, whole, and locks it for half of the usual time or more."""
+        """Whether the server has a pack, whole, and locked for half of the usual time at least."""
         if name not in self.asked:
             self.asked[name] = self._is_safe(name)
         return self.asked[name]
