@@ -184,7 +184,7 @@ def test_a_group_is_a_part_of_the_fleet_and_a_name_that_is_none_is_told(house: H
     assert b"`groups` there has outer" in unknown.stderr
 
 
-@pytest.mark.parametrize("width", [80, 100])
+@pytest.mark.parametrize("width", [60, 80, 100])
 def test_an_error_is_folded_to_the_terminal_and_its_commands_are_whole(
     tmp_path: Path, width: int
 ) -> None:
@@ -199,3 +199,4 @@ def test_an_error_is_folded_to_the_terminal_and_its_commands_are_whole(
     assert " ".join(shown.split()).split() == whole
     for line in lines:
         assert len(line) <= width or len(line.split()) == 1, line
+    assert any(len(line) > width - 20 for line in lines)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import os
 import re
 import socket
 from typing import TYPE_CHECKING
@@ -49,7 +48,7 @@ def command(keeper: str, fingerprint: str, store: str) -> None:
         )
     enrol_board.check_store(store)
     mine = reader_files.of_this_user()
-    is_made = os.path.lexists(mine.key)
+    is_made = mine.key.exists()
     before_start.refuse(
         [
             *before_start.of_programs(needed_programs.of_reading(address)),
@@ -57,7 +56,14 @@ def command(keeper: str, fingerprint: str, store: str) -> None:
         ]
     )
     if is_made:
-        signature.public_half(mine.key, LocalRunner())  # before the keeper's key is pinned
+        try:  # before the keeper's key is pinned
+            signature.public_half(mine.key, LocalRunner())
+        except UsageError as error:
+            raise UsageError(
+                str(error),
+                hint="put one without a passphrase there, or move it away and say this again: "
+                "then a key is made",
+            ) from error
     pin = confirmed(address, mine.host_keys, fingerprint)
     assert pin is not None  # noqa: S101  it is no directory
     mine.make_folder()

@@ -318,7 +318,7 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
     else:
         out.print(f"Rebuilt {report.board}/{report.capture} on {report.target}")
     if report.checksum:
-        out.print(f"Its SHA-256 is in {report.checksum}: `sha256sum -c` compares it")
+        out.print(f"Its SHA-256 is in {report.checksum}: `sha256sum -c` there compares it")
     out.print(
         f"{human(report.size)}: {report.entries:,} entries, {human(report.written_bytes)} of "
         f"contents written; {report.checked_entries:,} entries read back by other code, all as "

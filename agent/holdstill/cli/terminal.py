@@ -14,7 +14,6 @@ from __future__ import annotations
 import io
 import os
 import re
-import shutil
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -43,6 +42,9 @@ def warn(*texts: str) -> None:
     say(*texts, is_error=True)
 
 
+_COLUMNS = 80
+
+
 def warn_folded(*texts: str) -> None:
     """Print sentences on standard error; on a terminal, folded between words to its width.
 
@@ -53,7 +55,10 @@ def warn_folded(*texts: str) -> None:
         return
     from holdstill.cli import columns  # noqa: PLC0415  a keeper's session has no terminal
 
-    width = shutil.get_terminal_size().columns
+    try:
+        width = os.get_terminal_size(sys.stderr.fileno()).columns or _COLUMNS
+    except OSError:
+        width = _COLUMNS
     for text in texts:
         for line in printable_lines(text):
             click.echo("\n".join(columns.folded(line, width) or [""]), err=True)

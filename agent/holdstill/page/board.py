@@ -30,9 +30,12 @@ class BoardPages:
     def shown(self, visit: Visit) -> Response:
         """Show a board."""
         found = self.keeper.board(visit.place["board"])
+        good = [brief for brief in found.captures if not brief.faults]
+        whole = [brief for brief in good if brief.is_whole]
         return visit.page(
             "board.html",
             found=found,
+            best=next(reversed(whole or good), None),  # as `rebuild BOARD` takes it
             may_make=visit.may(Role.IMAGES),
             newest_first=found.captures[::-1],
             line=capture_plots.time_line(found.captures, found.now),

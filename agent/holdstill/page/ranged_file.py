@@ -112,8 +112,8 @@ class RangedFile(Response):
         A browser goes on with a download by If-Match: without it, the rest of another file, which
         the same job has made since, would be put behind the beginning of this one.
         """
-        if "if-match" in headers and self._tag not in (found := _tags(headers, "if-match")):
-            return None if "*" in found else 412
+        if "if-match" in headers and not _tags(headers, "if-match") & {self._tag, "*"}:
+            return 412
         found = _tags(headers, "if-none-match")
         return 304 if found & {self._tag, f"W/{self._tag}", "*"} else None
 

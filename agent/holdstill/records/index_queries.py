@@ -100,21 +100,22 @@ class Index:
         self, part: int, directory: bytes, *, after: bytes, limit: int
     ) -> list[Entry]:
         """Return at most limit entries directly in a directory behind a name, in name order."""
-        rows = self._db.execute(
-            SELECT + "WHERE part = ? AND directory = ? AND name > ? ORDER BY name LIMIT ?",
-            (part, directory, after, limit),
-        )
-        return [entry_of(row) for row in rows]
+        return [entry_of(row) for row in self._behind(part, directory, after, limit)]
 
     def listed_after(
         self, part: int, directory: bytes, *, after: bytes, limit: int
     ) -> list[Entry]:
         """Return what `children_after` does, but for extended attributes: they may be long."""
-        rows = self._db.execute(
+        rows = self._behind(part, directory, after, limit)
+        return [entry_of(row)._replace(xattrs=NO_XATTRS) for row in rows]
+
+    def _behind(
+        self, part: int, directory: bytes, after: bytes, limit: int
+    ) -> Iterator[tuple[object, ...]]:
+        return self._db.execute(
             SELECT + "WHERE part = ? AND directory = ? AND name > ? ORDER BY name LIMIT ?",
             (part, directory, after, limit),
         )
-        return [entry_of(row)._replace(xattrs=NO_XATTRS) for row in rows]
 
     def names(self, part: int, directory: bytes) -> Iterator[tuple[bytes, int]]:
         """Yield (name, inode) of what is directly in a directory, in name order; do not write."""

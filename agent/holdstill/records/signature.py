@@ -38,8 +38,8 @@ _NO_USER = b"No user exists for uid"
 _NOT_RUN = frozenset({124, 126, 127})
 """How a program ends that ran out of time, or was never started; below 0: was killed."""
 _JUDGED = 255
-"""How ssh-keygen ends when it finds a signature bad (seen of OpenSSH 9.2). When it cannot even
-begin, as without /dev/null, it ends by 1."""
+"""How ssh-keygen ends when it finds a signature or a key bad (seen of OpenSSH 9.2). When it cannot
+even begin, as without /dev/null, it ends by 1."""
 _PUBLIC = re.compile(r"(ssh-ed25519|ecdsa-sha2-nistp256) ([A-Za-z0-9+/]+={0,2})(?: [^\r\n]*)?\n?")
 
 
@@ -96,16 +96,26 @@ def public_half(key: Path, runner: Runner) -> str:
         # -P "": a key with a passphrase fails at once instead of asking a terminal for it.
         line = runner.run(Command.of("ssh-keygen", "-y", "-P", "", "-f", key))
     except HoldstillError as error:
-        has_passphrase = b"passphrase" in getattr(error, "words", b"")
-        why = "it has a passphrase" if has_passphrase else "it is no private key of OpenSSH"
-        if not key.exists():
-            why = "it is not there"
         raise UsageError(
-            f"cannot use the key {key}: {why}",
+            f"cannot use the key {key}: {_why_not(key, error)}",
             hint="name the board's private key, with --key or as `key` in its settings: one "
             f"without a passphrase; none but its owner may read it: `chmod 600 {key}`",
         ) from error
     return check_public_key(line.decode("ascii", "backslashreplace"))
+
+
+def _why_not(key: Path, error: HoldstillError) -> str:
+    """Return why ssh-keygen has not read a key."""
+    try:
+        key.open("rb").close()
+    except FileNotFoundError:
+        return "it is not there"
+    except OSError as lacking:
+        return f"it cannot be read: {lacking.strerror}"
+    if not isinstance(error, CommandError) or error.status != _JUDGED:
+        return str(error)  # ssh-keygen was not there, or has not looked at it to the end
+    has_passphrase = b"passphrase" in error.words
+    return "it has a passphrase" if has_passphrase else "it is no private key of OpenSSH"
 
 
 def sign(data: bytes, key: Path, runner: Runner) -> bytes:

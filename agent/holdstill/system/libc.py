@@ -376,8 +376,8 @@ def limit_arenas(most: int) -> None:
         mallopt(_M_ARENA_MAX, most)
 
 
-_M_MMAP_THRESHOLD, _M_ARENA_MAX = -3, -8
-"""Of malloc.h of the GNU C library."""
+_M_MMAP_THRESHOLD = -3
+"""Of the same."""
 _OF_ITS_OWN = 256 << 10
 
 
@@ -387,7 +387,7 @@ def give_back_memory() -> None:
     Else each thread keeps a heap of its own, and blocks of megabytes leave holes in it that
     smaller ones take. Does nothing where the C library has no such call, as musl.
     """
+    limit_arenas(1)
     mallopt = getattr(_LIBC, "mallopt", None)
     if mallopt is not None:
-        mallopt(_M_ARENA_MAX, 1)
         mallopt(_M_MMAP_THRESHOLD, _OF_ITS_OWN)

@@ -69,7 +69,10 @@ class Notes:
 
 
 class Packed(NamedTuple):
-    """An entry to be packed; first: the path in the folder of the first name of its inode."""
+    """An entry to be packed; first: the path in the folder of the first name of its inode.
+
+    Where nobody asks for first names, it is the entry's own.
+    """
 
     entry: Entry
     first: bytes
@@ -101,19 +104,22 @@ class Folder:
         """Return what a path below it is called in the archive."""
         return paths.join(self.name, path[len(self.top.path) :].lstrip(b"/")).rstrip(b"/")
 
-    def entries(self) -> Iterator[Packed]:
+    def entries(self, *, with_links: bool) -> Iterator[Packed]:
         """Yield it, and all that is below it, each behind the folder that it is in.
+
+        Args:
+            with_links: whether first names are looked up.
 
         Raises:
             SecurityError: something lies in what is no folder.
         """
         yield Packed(self.top, self.top.path)
         last: Entry | None = None
-        while drawn := self._drawn(last):
+        while drawn := self._drawn(last, with_links=with_links):
             last = drawn[-1].entry
             yield from drawn
 
-    def _drawn(self, last: Entry | None) -> list[Packed]:
+    def _drawn(self, last: Entry | None, *, with_links: bool) -> list[Packed]:
         """Return some of what is below it, behind an entry."""
         drawn: list[Packed] = []
         after = (last.directory, last.name) if last else None
@@ -126,7 +132,7 @@ class Folder:
                         raise SecurityError(f"/{paths.display(entry.path)} lies in no folder")
                     known = entry.directory
                 first = entry.path
-                if entry.link:
+                if with_links and entry.link:
                     first = index.first_of_link(self.part, entry, self.top.path)
                 drawn.append(Packed(entry, first))
                 size += _words(entry)
@@ -149,7 +155,7 @@ def packed(folder: Folder, wanted: ArchiveFormat) -> Iterator[bytes]:
             if wanted is ArchiveFormat.TAR
             else _Zip(folder, notes, ZipStream(directory))
         )
-        for found in folder.entries():
+        for found in folder.entries(with_links=wanted is ArchiveFormat.TAR):
             entry = found.entry
             if entry.type is EntryType.FILE and entry.size and not entry.digest:
                 reason = f"Their contents are not in the capture ({entry.omitted.name.lower()})"

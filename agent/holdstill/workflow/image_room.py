@@ -11,29 +11,27 @@ from typing import TYPE_CHECKING
 from holdstill.board import mounts
 from holdstill.errors import TargetRefusedError
 from holdstill.filesystems.kernel_filled import subvolume_trees
-from holdstill.model.entries import EntryType
 from holdstill.model.layout import Ext4, Fat, Other
 from holdstill.model.sizes import human
 from holdstill.rebuild import compressed_image
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
     from pathlib import Path
 
     from holdstill.model.entries import Entry
-    from holdstill.model.layout import Need
     from holdstill.workflow.rebuild_source import RebuildSource
 
-_MAY_COMPRESS = frozenset({"btrfs", "f2fs", "bcachefs", "zfs", "overlay", "fuseblk"})
+_MAY_COMPRESS = frozenset({
+    "btrfs", "f2fs", "bcachefs", "zfs", "overlay", "nfs", "nfs4", "cifs", "smb3", "9p", "virtiofs",
+})  # fmt: skip
 """File systems on which a file may take less than its bytes, or that do not say what is below."""
 
 
-def least(source: RebuildSource, needs: Mapping[int, Need]) -> int:
-    """Return the bytes that an image takes on its disk at the least: what is no hole.
+def least(source: RebuildSource) -> int:
+    """Return the bytes of contents that an image takes on its disk at the least: no holes.
 
-    Args:
-        source: what is written.
-        needs: of its file systems, by partition.
+    Whoever wrote zeroes into a file that is not sparse makes it less; nobody looks for those.
     """
     total = sum(
         part.length
@@ -43,13 +41,11 @@ def least(source: RebuildSource, needs: Mapping[int, Need]) -> int:
     )
     for part in source.manifest.parts:
         match part.file_system:
-            case Ext4():
-                total += needs[part.number].blocks * part.file_system.block_size
-            case Fat():
-                total += _contents(source.measured(part.number))
+            case Ext4() | Fat():
+                total += _contents(source.entries(part.number))
             case Other():
                 number = part.number
-                trees = subvolume_trees.as_one(source.measured(number), source.subvolumes(number))
+                trees = subvolume_trees.as_one(source.entries(number), source.subvolumes(number))
                 total += _contents(trees)
             case _:
                 pass
@@ -57,11 +53,14 @@ def least(source: RebuildSource, needs: Mapping[int, Need]) -> int:
 
 
 def _contents(entries: Iterable[Entry]) -> int:
-    """Return the bytes of the files of a tree, each link once, and without what may have holes."""
+    """Return the bytes of the contents of a tree, each link once, without what may have holes.
+
+    Swap files, and files that could not be read, have no content: nothing is written of them.
+    """
     links = set[int]()
     total = 0
     for entry in entries:
-        if entry.type is EntryType.FILE and not entry.sparse and entry.link not in links:
+        if entry.digest and not entry.sparse and entry.link not in links:
             total += entry.size
         if entry.link:
             links.add(entry.link)
@@ -111,4 +110,7 @@ def _may_compress(folder: Path) -> bool:
         for mount in mounts.read_mounts()
         if not mount.is_covered and (inside + b"/").startswith(mount.point.raw.rstrip(b"/") + b"/")
     ]
-    return not above or max(above, key=lambda m: len(m.point.raw)).type in _MAY_COMPRESS
+    if not above:
+        return True
+    kind = max(above, key=lambda mount: len(mount.point.raw)).type
+    return kind in _MAY_COMPRESS or kind.startswith("fuse")

@@ -117,7 +117,7 @@ def plan_rebuild(
         plan,
         steps=steps,
         notes=(*plan.notes, *notes),
-        least_bytes=image_room.least(source, wanted),
+        least_bytes=image_room.least(source),
     )
 
 

@@ -268,7 +268,7 @@ def look_at_board(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilen
         limit=limit,
         trouble=trouble,
         boot_lacks=lacking if might_boot else (),
-        never_boots=() if might_boot or has_booted else lacking,
+        never_boots=() if might_boot or has_booted or not shelf.enrolled.live_keys else lacking,
         incomplete=counted(newest.missing, newest.not_rebuildable, 0) if newest else "",
         is_retired=not shelf.enrolled.live_keys,
     )

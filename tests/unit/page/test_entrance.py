@@ -259,8 +259,8 @@ def test_the_way_on_from_another_site_leads_to_no_third_one(
     with pages.opened(store, tmp_path, clock=clock, public=public, let_in=Role.LOOK) as visited:
         led = visited.client.get(path, headers={"Sec-Fetch-Site": "cross-site"})
 
-    (way,) = re.findall(r'<a href="([^"]*)">go on</a>', led.text) or ["/"]
-    assert not re.match(r"[/\\]{2}", html.unescape(way))
+    assert led.status in {400, 404}
+    assert "go on" not in led.text
 
 
 def test_a_request_with_two_lengths_is_refused_and_its_connection_ends(visited: Visited) -> None:

@@ -242,6 +242,19 @@ def test_who_may_make_images_gets_from_a_board_to_that_of_its_last_capture(
     assert way in visited.client.get(f"/boards/{PIER_3}").text
 
 
+def test_that_is_the_last_one_without_damage(
+    store: Store, clock: FakeClock, visited: Visited
+) -> None:
+    whole, newest = take(store, clock, nights=2)
+    capture_notes.damaged(store, PIER_3, [newest], clock=clock)
+    visited.enter(Role.IMAGES)
+
+    text = visited.client.get(f"/boards/{PIER_3}").text
+
+    assert f'href="/boards/{PIER_3}/{whole}/image"' in text
+    assert f'href="/boards/{PIER_3}/{newest}/image"' not in text
+
+
 def test_a_board_that_has_brought_nothing_has_a_page(visited: Visited) -> None:
     text = visited.text(f"/boards/{PIER_3}")
 

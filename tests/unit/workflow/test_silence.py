@@ -482,6 +482,17 @@ def test_a_board_of_which_no_capture_would_boot_is_no_alarm(
     assert state.never_boots == LACKS.lacking  # which `status` does not call well
 
 
+def test_nothing_is_said_of_the_boots_of_a_board_that_was_withdrawn(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    capture_notes.judged(store, PIER_3, board.capture().name, LACKS, clock=clock)
+    enrolment.retire(store, PIER_3, clock=clock)
+
+    (state,) = Round(store, clock).at(0.1)
+
+    assert state.never_boots == ()
+
+
 def test_a_board_whose_copy_was_seen_booting_is_believed_to_boot(
     store: Store, clock: FakeClock, board: Board[LocalKeeper]
 ) -> None:
