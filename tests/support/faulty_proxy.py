@@ -65,7 +65,8 @@ class Plan:
         at: number of the first call that goes wrong, from 1 on; 0 for none.
         many: how many do from there on.
         put: ids of the versions that were put.
-        where: what is in the path of an object at which each call goes wrong; "" for none.
+        where: what is in the path of an object, or the id of a version, at which each call goes
+            wrong; "" for none.
     """
 
     fault: Fault = Fault.INTERNAL
@@ -80,7 +81,7 @@ class Plan:
         """Count a call; return what is to happen to it."""
         with self.lock:
             self.calls += 1
-            if self.where and self.where in path.partition("?")[0]:
+            if self.where and self.where in _object(path):
                 return self.fault
             return self.fault if 0 < self.at <= self.calls < self.at + self.many else None
 
@@ -180,6 +181,12 @@ class FaultyProxy:
         """Let each call for one object go wrong from now on."""
         self.planned(fault, 0)
         self.plan.where = key
+
+
+def _object(path: str) -> str:
+    """Return what of a path names an object, and its version."""
+    name, _, query = path.partition("?")
+    return path if query.startswith("versionId=") else name
 
 
 @contextmanager

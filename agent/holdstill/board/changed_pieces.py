@@ -9,7 +9,9 @@ d. it is as long as it was, and
 e. nothing else had its blocks, just before and just after it was read.
 
 Whatever changes a page after it was read makes it dirty, and a freeze waits until dirty pages are
-written, which the trace tells, or thrown away, which the map or (c) tells. No time stamp is in it.
+written, which the trace tells, or thrown away, which the map or (c) tells; or, when the disk does
+not take them, an error of fdatasync, after which a file is followed no more. No time stamp is in
+it.
 
 (b) is asked of each piece, not of a round: a range that is inserted before the read and taken out
 behind it leaves the file's map as it was, and what was read is shifted. (c) is there because dirty

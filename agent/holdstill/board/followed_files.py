@@ -15,7 +15,7 @@ handed to all files that are followed on that disk, whether they are read then o
 from __future__ import annotations
 
 import os
-from contextlib import ExitStack, contextmanager, nullcontext, suppress
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import partial
@@ -255,9 +255,12 @@ class FollowedPart:
 
     def write_out(self) -> None:
         """Have the kernel write what is dirty in memory, so that the next look is told of it."""
-        for held in self._held.values():
-            with suppress(OSError):  # whoever wrote it is told
+        for (_, inode), held in list(self._held.items()):
+            try:
                 os.fdatasync(held.handle)
+            except OSError:
+                # What was read of it is thrown away, maybe, and what was there before shows again.
+                self.forget(inode)
 
     def look(self, written: Written, failed: str) -> None:
         """Note what is dirty; what cannot be followed any more is forgotten.

@@ -49,10 +49,10 @@ _GONE = frozenset({"404", "NoSuchKey", "NoSuchVersion", "NotFound"})
 _OF_ALL = frozenset({
     "AuthorizationHeaderMalformed", "ExpiredToken", "InvalidAccessKeyId", "InvalidToken",
     "NoSuchBucket", "RequestExpired", "RequestTimeTooSkewed", "RequestTimeout",
-    "SignatureDoesNotMatch", "SlowDown", "TooManyRequests",
+    "SignatureDoesNotMatch", "SlowDown", "TooManyRequests", "ServiceUnavailable", "503",
 })  # fmt: skip
-"""Answers of the class 4xx that say nothing of the object (Amazon S3's list of error responses,
-from memory)."""
+"""Answers that say nothing of the object (Amazon S3's list of error responses, from memory); to
+HEAD they have no words, and the status is all (RFC 9110, 15.6.4)."""
 _REFUSED = frozenset(
     {"AccessDenied", "403", "Forbidden", "InvalidAccessKeyId", "SignatureDoesNotMatch",
      "NoSuchBucket", "ExpiredToken", "InvalidToken", "AllAccessDisabled", "AccountProblem"}
@@ -150,7 +150,8 @@ class Bucket:
             md5: of them, in base64, which the server compares.
             until: when the lock on it ends; None for no lock.
         """
-        with self._call(key):
+        # Nothing is there yet: a failure is one of putting, and of none of the objects.
+        with self._call(key, is_object=False):
             if until is None:
                 answer = self.client.put_object(
                     Bucket=self.address.bucket, Key=self._full(key), Body=body, ContentMD5=md5

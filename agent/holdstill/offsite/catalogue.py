@@ -112,6 +112,12 @@ class Catalogue:
                 f"{self.bucket.address}: no head there can be read: {self.faults[0]}",
                 hint="may this access key read objects (GetObject, GetObjectVersion)?",
             )
+        if not self.heads and self.failing:
+            raise LinkError(
+                f"{self.bucket.address}: {self.failing[0]}",
+                hint="no other head is of this recovery key: say this again when the server hands "
+                "that one out",
+            )
         if found and not self.heads:
             raise SecurityError(
                 f"{self.bucket.address}: no head there was made for this recovery key: "

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import LinkError, SecurityError, VerificationError
 from holdstill.model.sizes import counted
 from holdstill.offsite import keeper_heads, notes_again, own_heads
-from holdstill.offsite.bucket import MissingObjectError
+from holdstill.offsite.bucket import FailingObjectError, MissingObjectError
 from holdstill.offsite.keeper_heads import UnreadHeadError
 
 if TYPE_CHECKING:
@@ -79,8 +79,8 @@ def _go_on(bucket: Bucket, sent: Sent, found: Sequence[FoundHead], key: bytes) -
         try:
             told, digest = keeper_heads.read_sealed(bucket, which, key)
         except UnreadHeadError as error:
-            if sent.is_in_doubt():
-                raise  # it may be ours, and ours of that number be read by nobody later
+            if sent.is_in_doubt() or isinstance(error.__cause__, FailingObjectError):
+                raise  # it may be ours, or be read later, and ours of that number by nobody
             warnings.append(str(error))
             continue
         except SecurityError as error:

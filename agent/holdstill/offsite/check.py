@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 from holdstill.errors import LinkError, SecurityError
 from holdstill.model.layout import Record
 from holdstill.offsite import keeper_heads
-from holdstill.offsite.bucket import MissingObjectError, RefusedError
+from holdstill.offsite.bucket import FailingObjectError, MissingObjectError, RefusedError
 from holdstill.offsite.head import OtherKeyError
 from holdstill.offsite.keeper_heads import UnreadHeadError
 
@@ -188,7 +188,8 @@ def _check_chain(
     merged: list[range] = []
     counted: list[FoundHead] = []
     is_strange = _strangers(own)
-    for which, got, told in _good_heads(bucket, versions, key, found, sealed):
+    unread: list[int] = []
+    for which, got, told in _good_heads(bucket, versions, key, found, sealed, unread):
         if told.number == number:
             if got != digest:
                 found.odd.append(f"head {number} of keeper {keeper}: somebody put another over it")
@@ -218,7 +219,8 @@ def _check_chain(
         missing.append(range(number + 1, own.last.number + 1))
     elif own is not None and own.last.number == number and own.last.digest != digest:
         found.altered.append(f"head {number} of keeper {keeper}: it is not the one that was sent")
-    gone = keeper_heads.lacking(missing, merged)
+    # What cannot be read is told as that, and may well be there.
+    gone = keeper_heads.lacking(missing, [*merged, *(range(n, n + 1) for n in unread)])
     found.missing += (
         f"{name} of keeper {keeper}" for one in gone for name in keeper_heads.in_words(one)
     )
@@ -239,6 +241,7 @@ def _good_heads(
     key: bytes | None,
     found: _Findings,
     sealed: list[str],
+    unread: list[int],
 ) -> Iterator[tuple[FoundHead, str, OpenPart]]:
     """Yield the heads that can be read, in their order, with digest and open part."""
     for which in versions:
@@ -251,6 +254,7 @@ def _good_heads(
         except (SecurityError, MissingObjectError, RefusedError) as error:
             if isinstance(error, UnreadHeadError | RefusedError):
                 found.unread.append(str(error))
+                unread.append(which.number)
             if isinstance(error.__cause__, OtherKeyError):
                 sealed.append(str(error))
                 continue
@@ -284,13 +288,16 @@ def _check_pack(
     bucket: Bucket, name: str, versions: list[Version], found: _Findings
 ) -> list[Version]:
     """Read all versions of a pack; return those that are what was sent."""
-    unread: list[str] = []
+    unread: list[RefusedError] = []
     digests = [_digest(bucket, version, unread) for version in versions]
     found.read += 1
     found.read_bytes += versions[0].size
     if name not in digests:
-        if len(unread) == len(versions):
-            # No loss that is sure: what was put into an archive comes back from there.
+        is_failing = any(isinstance(error, FailingObjectError) for error in unread)
+        if is_failing or len(unread) == len(versions):
+            # No loss that is sure: what was put into an archive comes back from there, and what
+            # the server fails at may be read again. That no thief can order: what he has put
+            # over a pack so that nobody reads it hides nothing.
             found.altered.append(f"pack {name}: it cannot be read: {unread[0]}")
             return []
         known = f"pack {name}: it has not the {found.sizes[name]} bytes that were sent"
@@ -302,14 +309,14 @@ def _check_pack(
     return [one for one, got in zip(versions, digests, strict=True) if got == name]
 
 
-def _digest(bucket: Bucket, version: Version, unread: list[str]) -> str:
+def _digest(bucket: Bucket, version: Version, unread: list[RefusedError]) -> str:
     """Return the digest of a version; "" of one that cannot be read, and why is added."""
     total = hashlib.sha256()
     try:
         for chunk in bucket.chunks(version):
             total.update(chunk)
     except RefusedError as error:
-        unread.append(str(error))
+        unread.append(error)
         return ""
     return total.hexdigest()
 

@@ -51,6 +51,11 @@ class Fetcher:
         self._unread: dict[str, str] = {}
         self._failing: set[Version] = set()
 
+    @property
+    def is_failing(self) -> bool:
+        """Whether the server failed at a pack that was asked for."""
+        return bool(self._failing)
+
     def contents(self, digests: Iterable[bytes], folder: Path) -> None:
         """Put contents into a folder, each under its digest.
 

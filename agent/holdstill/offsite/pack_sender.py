@@ -5,7 +5,9 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
+from holdstill.errors import LinkError
 from holdstill.offsite import keeper_heads, slow_file
+from holdstill.offsite.bucket import RefusedError
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -52,7 +54,10 @@ class PackSender:
         """
         if self._put is None:
             return None
-        done = self._put.result()
+        try:
+            done = self._put.result()
+        except RefusedError as error:  # of a pack that is not there: nothing goes on without it
+            raise LinkError(str(error), hint=error.hint) from error.__cause__
         self._put = None
         return done
 

@@ -41,8 +41,14 @@ def prove(
     """Open something of every keeper; return what was, and of which keepers nothing could be.
 
     Raises:
-        LinkError: the copy cannot be reached.
+        LinkError: the copy cannot be reached, or the server fails at a head: nobody knows then
+            what that tells of.
     """
+    if library.catalogue.failing:
+        raise LinkError(
+            f"nothing is proved: {library.catalogue.failing[0]}",
+            hint="run this again when the server hands it out",
+        )
     proofs: list[Proof] = []
     troubles: list[BoardTrouble] = []
     for keeper in sorted(library.catalogue.heads):

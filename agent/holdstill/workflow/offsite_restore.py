@@ -280,11 +280,20 @@ def _restore_capture(
     held.known_boards.note(board, name.seq)
 
 
+def is_in_part(library: OffsiteLibrary) -> bool:
+    """Whether the server failed at a head or a pack, so that more is there than was read."""
+    return bool(library.catalogue.failing) or library.fetcher.is_failing
+
+
 def continue_there(
     root: Path, library: OffsiteLibrary, keys: KeeperKeys, *, access_key: str
 ) -> bool:
-    """Let the new store go on where the old copy ended; False if that is of several keepers."""
-    if len(library.catalogue.heads) != 1:
+    """Let the new store go on where the old copy ended.
+
+    False if that is of several keepers, or not all of it was read: an upload gives up what is
+    off-site and not here.
+    """
+    if is_in_part(library) or len(library.catalogue.heads) != 1:
         return False
     (keeper,) = library.catalogue.heads
     settings = OffsiteSettings(

@@ -59,16 +59,17 @@ def command(address: str, store: Path, *, as_json: bool) -> int:
         goes_on = offsite_restore.continue_there(
             store.absolute(), library, key.of_keeper, access_key=path
         )
+        is_in_part = offsite_restore.is_in_part(library)
     if as_json:
         options.print_json(report)
     else:
-        _say(report, store, goes_on=goes_on)
+        _say(report, store, goes_on=goes_on, is_in_part=is_in_part)
     tables.troubles(report.troubles, consoles.console(is_error=True))
     codes = [trouble.exit_code for trouble in report.troubles]
     return errors.worst([*codes, DegradedError.exit_code] if report.left_out else codes)
 
 
-def _say(report: RestoreReport, store: Path, *, goes_on: bool) -> None:
+def _say(report: RestoreReport, store: Path, *, goes_on: bool, is_in_part: bool) -> None:
     terminal.say(f"{store}: {counted(len(report.captures), 'capture')} made again")
     if report.away:
         terminal.say(f"{counted(len(report.away), 'capture')} had left it, and stay there alone")
@@ -82,6 +83,11 @@ def _say(report: RestoreReport, store: Path, *, goes_on: bool) -> None:
         terminal.say(
             f"{store / NAME} has the usual lock of 30 days and no limit: change that to what you "
             "had. If the old keeper still lives, end its uploads: two of one name stop each other"
+        )
+    elif is_in_part:
+        terminal.say(
+            "the server failed at some of the copy, so nothing is uploaded from here yet: say "
+            "this again when it hands that out, which makes the rest"
         )
     else:
         terminal.say(
