@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -369,3 +370,25 @@ def test_what_a_pause_took_is_known_to_the_next_run(tmp_path: Path) -> None:
 
         assert second.dirty_bytes(inode(handle)) == 0
         second.forget_all()
+
+
+def test_a_file_that_the_disk_does_not_take_is_followed_no_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was read of it may be thrown away, and old data show again at the same place."""
+
+    def failing(_: int) -> None:
+        raise OSError(errno.EIO, "input/output error")
+
+    part = traced(tmp_path)
+    with large(tmp_path) as handle, large(tmp_path, "other") as other:
+        inode = os.fstat(handle).st_ino
+        assert part.follow(handle)
+        monkeypatch.setattr(os, "fdatasync", failing)
+
+        part.write_out()
+
+        assert not part.holds(inode)
+        assert part.follow(handle) is None
+        assert part.follow(other)
+    part.forget_all()
