@@ -157,7 +157,7 @@ def command(
             terminal.say(
                 f"it lets one browser in, within ten minutes, with role {role}; the page is there "
                 f"until Ctrl-C. For another link: holdstill page --new-link --store {opened.root} "
-                f"--links {folder} --port {port}"
+                f"--links {folder} --port {port} --role {role}"
             )
         if allowed is Role.IMAGES and _work(work_path) is None:
             terminal.warn(

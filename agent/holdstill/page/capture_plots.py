@@ -100,7 +100,7 @@ def of(captures: Iterable[CaptureBrief]) -> tuple[Plot, ...]:
         return plots.plotted(title, points, words, is_binary=words is _bytes)
 
     made = (
-        plot("Frozen span", lambda brief: brief.frozen_ms, milliseconds),
+        plot("Frozen span", lambda brief: brief.frozen_ms or None, milliseconds),
         plot("Bytes that were new to the store", lambda brief: brief.new_bytes),
         plot("Duration", lambda brief: brief.seconds or None, seconds),
         plot("The card reads, a second", read_rate),

@@ -242,6 +242,16 @@ def test_who_may_make_images_gets_from_a_board_to_that_of_its_last_capture(
     assert way in visited.client.get(f"/boards/{PIER_3}").text
 
 
+def test_a_note_stands_beside_its_capture(
+    store: Store, clock: FakeClock, visited: Visited
+) -> None:
+    (name,) = take(store, clock)
+    capture_notes.note(store, PIER_3, name, "before the <new> kernel", clock=clock)
+
+    for path in (f"/boards/{PIER_3}", f"/boards/{PIER_3}/{name}"):
+        assert "before the &lt;new&gt; kernel" in visited.text(path)
+
+
 def test_that_is_the_last_one_without_damage(
     store: Store, clock: FakeClock, visited: Visited
 ) -> None:
