@@ -90,6 +90,8 @@ def test_a_rehearsal_is_watched_as_it_runs_and_ends_with_a_verdict(
             seen.append(length)
         return "Do it again" in browsers.main_text(browser)
 
+    browsers.comes_to(browser, lambda: has_ended() or bool(seen), seconds=BOOT)
+    assert violations(browser) == []  # while it runs
     browsers.comes_to(browser, has_ended, seconds=BOOT)
     measured(f"the console grew {len(seen)} times while it was watched")
 
@@ -100,8 +102,17 @@ def test_a_rehearsal_is_watched_as_it_runs_and_ends_with_a_verdict(
     screen = browser.find_element(By.CSS_SELECTOR, "img.screen")
     assert int(str(screen.get_property("naturalWidth"))) >= 640  # from memory: VGA's 640 and more
     assert browsers.complaints(browser) == []
-    if axe.AXE:
-        browsers.allow_scripts(browser, are_allowed=True)  # what judges the page needs them
-        for scheme in ("light", "dark"):
-            browsers.show_as(browser, width=360, scheme=scheme)
-            assert axe.violations(browser) == []
+    assert violations(browser) == []
+
+
+def violations(browser: Chrome) -> list[str]:
+    """Return what axe-core has against the page, light and dark; nothing where it is not there."""
+    if not axe.AXE:
+        return []
+    found: list[str] = []
+    browsers.allow_scripts(browser, are_allowed=True)  # what judges the page needs them
+    for scheme in ("light", "dark"):
+        browsers.show_as(browser, width=360, scheme=scheme)
+        found += axe.violations(browser)
+    browsers.allow_scripts(browser, are_allowed=False)
+    return found
