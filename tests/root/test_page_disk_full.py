@@ -19,14 +19,21 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.timeout(300)
 
 
+@pytest.mark.parametrize(
+    ("mebibytes", "problem"),
+    [
+        (16, "nothing was begun"),
+        (32, "No space left on device"),  # it holds the image, but not the packed one beside it
+    ],
+)
 def test_an_image_that_fills_the_disk_fails_in_words_and_leaves_the_disk_as_it_was(
-    tmp_path: Path,
+    tmp_path: Path, mebibytes: int, problem: str
 ) -> None:
     store = plain_board.captured(tmp_path).store
     capture = next((store / "boards/pier-3/captures").iterdir()).name
     disk = tmp_path / "disk.img"
     # The files of the capture are 17 MiB that no packer makes smaller.
-    loop.blank_image(disk, size=16 << 20)
+    loop.blank_image(disk, size=mebibytes << 20)
     programs.run("mkfs.ext4", "-q", "-m", "0", disk)
     order = Order(
         kind=JobKind.IMAGE, board="pier-3", capture=capture, size=plain_board.SIZE,
@@ -50,7 +57,7 @@ def test_an_image_that_fills_the_disk_fails_in_words_and_leaves_the_disk_as_it_w
 
             assert ended.status.state is JobState.FAILED
             assert ended.outcome is not None
-            assert "No space left on device" in ended.outcome.problem
+            assert problem in ended.outcome.problem
             assert "room" in ended.outcome.hint
             left = {each.name for each in work.glob("*/*")}
             assert left <= {"order.json", "status.json", "progress.json", "outcome.json", "log"}
