@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from holdstill.model.pieces import Part
     from holdstill.model.sealed_capture import ContentSource
 
-CHUNK = 32 << 10
+CHUNK = 16 << 10
 """Bytes that are held of a file at a time."""
 _BLANK = bytes(CHUNK)
 

@@ -32,8 +32,8 @@ _UNIX = 3 << 8
 _DIRECTORY = 0x10
 _LEVEL = 1
 """Of compression: cards come over a network that is seldom faster."""
-_WINDOW, _MEMORY = 13, 6
-"""Of zlib.compressobj: each download holds 64 KiB, not 256 (zconf.h), for 2 to 9 % more bytes."""
+_WINDOW, _MEMORY = 12, 5
+"""Of zlib.compressobj: each download holds 32 KiB, not 256 (zconf.h), for 2 to 8 % more bytes."""
 
 
 class _Member(NamedTuple):

@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 NOTES = b"not-in-this-archive.txt"
 LISTED = 200
 """Paths that are listed for each reason; more are counted."""
-_SPOOLED = 64 << 10
+_SPOOLED = 8 << 10
 """Bytes of a zip archive's directory that are held in memory, not in a file."""
-_AT_ONCE, _AT_ONCE_BYTES = 64, 32 << 10
+_AT_ONCE, _AT_ONCE_BYTES = 24, 16 << 10
 """Entries that are drawn from the index at a time, and about the bytes of their words."""
 
 
