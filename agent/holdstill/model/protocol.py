@@ -7,10 +7,15 @@ the run.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from holdstill.model import finding
 from holdstill.model.boot import BootFinding
 from holdstill.model.card_reading import CardReading
 from holdstill.model.layout import Record
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 PROTOCOL = 3
 BATCH = 20_000
@@ -95,6 +100,16 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         if self.damaged_at:
             return f"damaged contents, found {self.damaged_at[:10]}"
         return f"contents that cannot be read, {self.unread_at[:10]}" if self.unread_at else ""
+
+
+def newest_good(briefs: Sequence[CaptureBrief]) -> CaptureBrief | None:
+    """Return the newest capture without faults, the oldest first; None if each has one.
+
+    One with damaged contents is taken only when there is no other.
+    """
+    good = [brief for brief in briefs if not brief.faults]
+    whole = [brief for brief in good if brief.is_whole]
+    return next(reversed(whole or good), None)
 
 
 class Hello(Record, frozen=True, kw_only=True):

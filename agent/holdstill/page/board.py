@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.model import protocol
 from holdstill.page import capture_plots, plots
 from holdstill.page.roles import Role
 from holdstill.page.visit import Page
@@ -30,12 +31,10 @@ class BoardPages:
     def shown(self, visit: Visit) -> Response:
         """Show a board."""
         found = self.keeper.board(visit.place["board"])
-        good = [brief for brief in found.captures if not brief.faults]
-        whole = [brief for brief in good if brief.is_whole]
         return visit.page(
             "board.html",
             found=found,
-            best=next(reversed(whole or good), None),  # as `rebuild BOARD` takes it
+            best=protocol.newest_good(found.captures),  # as `rebuild BOARD` takes it
             may_make=visit.may(Role.IMAGES),
             newest_first=found.captures[::-1],
             line=capture_plots.time_line(found.captures, found.now),

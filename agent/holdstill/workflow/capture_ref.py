@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import HoldstillError, UsageError, VerificationError
 from holdstill.keeper import board_captures
 from holdstill.keeper.board_captures import BoardCaptures
-from holdstill.model import names
+from holdstill.model import names, protocol
 from holdstill.records import capture_contents
 from holdstill.workflow import unlisted_files
 
@@ -59,10 +59,10 @@ def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureB
         VerificationError: none is named, and each one has a fault.
     """
     if which in {"", LATEST}:
-        good = [brief for brief in briefs if not brief.faults]
-        if not good:
+        newest = protocol.newest_good(briefs)
+        if newest is None:
             raise _none_good(board, briefs)
-        return ([brief for brief in good if brief.is_whole] or good)[-1]
+        return newest
     if _DATE.fullmatch(which):
         return _of_day(briefs, which, board)
     name = _full_name(briefs, which, board)
