@@ -5,8 +5,8 @@ hot rounds, and when it is frozen. Several of them share a file system, a trace 
 that one takes the blocks that another one gives back. What the product then has, of the rounds and
 of the memory of the pause, must be the file as it was frozen, which is read whole in the freeze.
 
-It is a program as well, for a board's own card: argv is FOLDER KIND SEEDS NOTES; its answer is the
-tally in JSON.
+It is a program as well, for a board's own card: argv is FOLDER KIND FIRST END NOTES; its answer is
+the tally in JSON.
 """
 
 from __future__ import annotations
@@ -73,6 +73,16 @@ class Tally:
     taken: int = 0
     wrong: list[str] = field(default_factory=list)
     done: Counter[str] = field(default_factory=Counter)
+
+    def add(self, other: Tally) -> None:
+        """Count what others came to as well."""
+        self.sequences += other.sequences
+        self.whole += other.whole
+        self.noticed += other.noticed
+        self.pieces += other.pieces
+        self.taken += other.taken
+        self.wrong += other.wrong
+        self.done.update(other.done)
 
 
 class Phase(Enum):
@@ -149,7 +159,7 @@ class Batch:
             return
         taken = instant.found.taken
         tally.pieces += -(-taken.size // pieces.PIECE)
-        tally.taken += len(taken.numbers)
+        tally.taken += len(taken.late)
         ours = self._assembled(instant.found)
         if hashlib.sha256(ours).digest() != hashlib.sha256(instant.content).digest():
             tally.wrong.append(f"{instant.path.name}: {_difference(ours, instant.content)}")
@@ -262,6 +272,9 @@ def _batch(
             time.sleep(dice.choice((0, 0, 0.1, 0.6)) * dice.random())
         if dice.random() < 0.7:
             followed.look()
+        if dice.random() < 0.6:
+            followed.stage(spool)
+            time.sleep(dice.choice((0, 0.01, 0.3)) * dice.random())
         lose(Phase.LAST)
         instants = batch.freeze(paths, spool)
     for instant in instants:
@@ -306,8 +319,8 @@ def _prepare(path: Path, dice: random.Random) -> None:
 
 
 def main() -> None:
-    at, kind, seeds, notes = sys.argv[1:]
-    tally = run(Path(at), kind, range(int(seeds)), Path(notes))
+    at, kind, first, end, notes = sys.argv[1:]
+    tally = run(Path(at), kind, range(int(first), int(end)), Path(notes))
     sys.stdout.write(json.dumps(vars(tally)))
 
 

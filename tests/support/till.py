@@ -25,7 +25,8 @@ PAUSE = 0.01
 MAKE = """
 CREATE DATABASE till; USE till;
 CREATE TABLE account (id INT PRIMARY KEY, balance INT, room CHAR(200)) ENGINE=InnoDB;
-CREATE TABLE move (id INT AUTO_INCREMENT PRIMARY KEY, giver INT, taker INT, sum INT) ENGINE=InnoDB;
+CREATE TABLE move (id INT AUTO_INCREMENT PRIMARY KEY, giver INT, taker INT, sum INT,
+    KEY (giver), KEY (taker)) ENGINE=InnoDB;
 INSERT INTO account SELECT seq, 100, REPEAT('x', 200) FROM seq_1_to_2000;
 """
 """seq_1_to_N: the Sequence storage engine (MariaDB documentation)."""

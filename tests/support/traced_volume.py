@@ -76,7 +76,7 @@ def volume(folder: Path, kind: str) -> Iterator[Volume]:
 @contextmanager
 def frozen(at: Path) -> Iterator[None]:
     """Hold a volume still, with a thaw in another process at hand."""
-    with loop.thaw_guard(at, seconds=15):
+    with loop.thaw_guard(at, seconds=60):
         mount = os.open(at, os.O_RDONLY | os.O_DIRECTORY)
         try:
             ioctl.freeze(mount)

@@ -2,6 +2,7 @@
 
     look        note which pieces must be read again
     hot round   look; read, hash, hand on each of them
+    stage       look; read each of them into memory, where the pause adds what comes after
     pause       look once more; the pieces that must be read again go to the spool, nothing else
     after it    hash these pieces in the spool: all digests together are those of the instant
     next night  go on from there, if the trace ran on meanwhile
@@ -14,7 +15,15 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.board.changed_pieces import FileAsRead, Look, PieceRead, PiecesRead, Written, judged
+from holdstill.board.changed_pieces import (
+    FileAsRead,
+    Look,
+    PieceRead,
+    PiecesRead,
+    Why,
+    Written,
+    judged,
+)
 from holdstill.board.extent_map import part_of
 from holdstill.model import pieces
 from holdstill.system import file_status
@@ -24,7 +33,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.extent_map import Extent, ExtentMap
     from holdstill.board.piece_digests import PieceDigests
-    from holdstill.board.spool import Spool, Spooled
+    from holdstill.board.spool import Spool, Spooled, StagedContent
     from holdstill.model.pieces import PieceList
 
 
@@ -46,12 +55,35 @@ class FrozenPieces(NamedTuple):
     Attributes:
         size: bytes of the file at the instant.
         numbers: of the pieces that are in the spool.
+        late: which of them the pause copied itself.
         spooled: the file there, with holes for all other pieces.
     """
 
     size: int
     numbers: tuple[int, ...]
+    late: tuple[int, ...]
     spooled: Spooled
+
+
+class _Staged(NamedTuple):
+    """What was read into memory just before the pause: nothing, unless the pause goes on from it.
+
+    Attributes:
+        known: what is known of the file with that.
+        numbers: of the pieces.
+    """
+
+    known: FileAsRead
+    numbers: frozenset[int]
+    content: StagedContent
+
+
+class _Instant(NamedTuple):
+    """The last look, the map that it was judged by, and what was known before it."""
+
+    known: FileAsRead
+    look: Look
+    extents: Sequence[Extent]
 
 
 class FollowedFile:
@@ -76,7 +108,8 @@ class FollowedFile:
         self._handle, self._map, self._digests = handle, its_map, digests
         self._known = known or FileAsRead(digests.piece)
         self._is_begun = known is not None
-        self._at_last: tuple[Look, Sequence[Extent]] | None = None
+        self._staged: _Staged | None = None
+        self._at_last: _Instant | None = None
         self._list = as_listed
 
     @property
@@ -96,7 +129,7 @@ class FollowedFile:
 
     def look(self, written: Written) -> None:
         """Note what must be read again, and read nothing; looks add up."""
-        self._known = self._known.after(self._look(written)[0], self._none_read())
+        self._known = self._known.after(self._look(self._known, written)[0], self._none_read())
 
     def is_read_as(self, digest: bytes) -> bool:
         """Whether the list with this digest is that of all that was read, and read last."""
@@ -111,7 +144,7 @@ class FollowedFile:
         Raises:
             OSError: the card does not give a piece back.
         """
-        look, _ = self._look(written)
+        look, _ = self._look(self._known, written)
         self._is_begun = True
         self._list = b"" if look.dirty else self._list
         reads = self._none_read()
@@ -124,33 +157,66 @@ class FollowedFile:
                 yield Piece(number * self._digests.piece, data, digest)
         self._known = self._known.after(look, reads)
 
+    def stage(self, written: Written, spool: Spool) -> None:
+        """Just before the pause: copy to memory what must be read again by now.
+
+        What a hot round reads is sent before the next look, and much may be written meanwhile;
+        what is staged is sent after the pause.
+
+        Raises:
+            SpoolFullError: it does not fit.
+            OSError: the card does not give a piece back.
+        """
+        look, _ = self._look(self._known, written)
+        reads = self._none_read()
+        # What is shared the pause has to read again in any case.
+        numbers = [number for number, why in look.dirty.items() if why is not Why.SHARED]
+
+        def parts() -> Iterator[tuple[int, bytes]]:
+            for number in numbers:
+                data, read = self._read(number)
+                reads.add(number, read)
+                yield number * self._digests.piece, data
+
+        content = spool.stage(look.size, parts())
+        self._staged = _Staged(self._known.after(look, reads), frozenset(numbers), content)
+
     def spool_frozen(self, written: Written, spool: Spool) -> FrozenPieces:
         """Inside the pause: copy to memory what must be read again. Only reads.
+
+        It goes on from what was staged, if anything.
 
         Raises:
             SpoolFullError: it does not fit.
             ChangedError: the file is not held still.
             OSError: the card does not give a piece back.
         """
-        look, extents = self._look(written)
-        self._at_last = look, extents
+        staged, self._staged = self._staged, None
+        known = staged.known if staged else self._known
+        look, extents = self._look(known, written)
         spans = [self._span(number, look.size) for number in look.dirty]
-        spooled = spool.copy_ranges(self._handle, look.size, spans)
-        return FrozenPieces(look.size, tuple(look.dirty), spooled)
+        content = staged.content if staged else None
+        spooled = spool.copy_ranges(self._handle, look.size, spans, content)
+        self._at_last = _Instant(known, look, extents)
+        early = staged.numbers if staged else frozenset()
+        count = -(-look.size // self._digests.piece)
+        numbers = sorted(early.union(look.dirty).intersection(range(count)))
+        return FrozenPieces(look.size, tuple(numbers), tuple(look.dirty), spooled)
 
     def listed(self, taken: FrozenPieces) -> PieceList:
         """Return the pieces of the instant, after the pause; those in the spool are hashed now."""
         assert self._at_last is not None  # noqa: S101  it was taken
-        look, extents = self._at_last
-        reads = self._none_read()
+        known, look, extents = self._at_last
+        reads, late = self._none_read(), frozenset(taken.late)
         with taken.spooled.path.open("rb", buffering=0) as file:
             for number in taken.numbers:
                 start, end = self._span(number, taken.size)
                 data = os.pread(file.fileno(), end - start, start)
                 self._digests.note(number, pieces.piece_digest(data))
-                there = part_of(extents, start, start + self._digests.piece)
-                reads.add(number, judged(start, data, there, there))  # it stood still
-        self._known = self._known.after(look, reads)
+                if number in late:  # it stood still
+                    there = part_of(extents, start, start + self._digests.piece)
+                    reads.add(number, judged(start, data, there, there))
+        self._known = known.after(look, reads)
         return self._noted(taken.size)
 
     def listed_as_read(self, size: int) -> PieceList:
@@ -162,11 +228,11 @@ class FollowedFile:
         self._list = listed.digest()
         return listed
 
-    def _look(self, written: Written) -> tuple[Look, Sequence[Extent]]:
+    def _look(self, known: FileAsRead, written: Written) -> tuple[Look, Sequence[Extent]]:
         """Look, after the trace was asked; return with it the map that it was judged by."""
         size = file_status.of_handle(self._handle).st_size
         extents = self._map.extents(0, max(size, 1))
-        return self._known.look(extents, written, size), extents
+        return known.look(extents, written, size), extents
 
     def _none_read(self) -> PiecesRead:
         return PiecesRead(self._digests.piece)

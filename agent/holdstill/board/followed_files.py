@@ -28,6 +28,7 @@ from holdstill.board.block_trace import BlockTrace
 from holdstill.board.changed_pieces import FileAsRead
 from holdstill.board.extent_map import BtrfsMap, FiemapMap
 from holdstill.board.followed_file import FollowedFile
+from holdstill.board.spool import SpoolFullError
 from holdstill.board.traced_disk import Untraced
 from holdstill.board.written_blocks import WrittenBlocks
 from holdstill.model import pieces
@@ -280,6 +281,20 @@ class FollowedPart:
                 pass
             self.forget(inode)
 
+    def stage(self, spool: Spool) -> None:
+        """Just before the pause: copy to memory what the last look found dirty.
+
+        What does not fit is left to the pause; what cannot be read is followed no more.
+        """
+        for (_, inode), held in list(self._held.items()):
+            try:
+                if held.file.dirty_bytes:
+                    held.file.stage(_NOTHING, spool)
+            except SpoolFullError:
+                continue
+            except OSError:
+                self.forget(inode)
+
     def note_frozen(self, written: Written, failed: str) -> None:
         """Inside the pause: note what the trace told; see `look`."""
         self._written = written
@@ -365,6 +380,15 @@ class FollowedFiles:
         told = self._told()
         for part in self.parts.values():
             part.look(*_written_to(part, told))
+
+    def stage(self, spool: Spool) -> None:
+        """Just before the pause: look, and copy to memory what must be read again.
+
+        The pause then copies only what is written from here on.
+        """
+        self.look()
+        for part in self.parts.values():
+            part.stage(spool)
 
     def alone(self) -> AbstractContextManager[None]:
         """Have no thread of the trace's at work in this block."""

@@ -57,6 +57,17 @@ class Spooled(NamedTuple):
         return Path(self.directory, self.name)
 
 
+class StagedContent(NamedTuple):
+    """A content that is begun before the pause.
+
+    Attributes:
+        memory: bytes that it takes already, by the offsets of its parts.
+    """
+
+    spooled: Spooled
+    memory: dict[int, int]
+
+
 @dataclass
 class CopyTiming:
     """How much was copied, in which time, also when the copying failed."""
@@ -119,6 +130,11 @@ class Spool:
         return self.limit - self.used
 
     @property
+    def copied(self) -> int:
+        """Bytes that were copied in timed blocks."""
+        return self._timed.bytes
+
+    @property
     def rate(self) -> float:
         """Bytes a second that were copied in timed blocks; 0 when it is too little to tell."""
         return self._timed.rate
@@ -170,8 +186,35 @@ class Spool:
             self._copy_data(out, handle, size)
         return spooled
 
-    def copy_ranges(self, handle: int, size: int, spans: Iterable[tuple[int, int]]) -> Spooled:
-        """Copy parts of an open file of this size, each (start, end); all else becomes a hole.
+    def stage(self, size: int, parts: Iterable[tuple[int, bytes]]) -> StagedContent:
+        """Begin a content of this size with parts, each (offset, data); all else is a hole.
+
+        Raises:
+            SpoolFullError: they do not fit; nothing of them stays.
+            OSError: whatever the parts raise.
+        """
+        memory: dict[int, int] = {}
+        with self._one(size) as (out, spooled):
+            for offset, data in parts:
+                memory[offset] = _pages(len(data))
+                self._take(memory[offset])
+                self._write(out, data, offset)
+        return StagedContent(spooled, memory)
+
+    def copy_ranges(
+        self,
+        handle: int,
+        size: int,
+        spans: Iterable[tuple[int, int]],
+        staged: StagedContent | None = None,
+    ) -> Spooled:
+        """Copy parts of an open file; all else becomes a hole.
+
+        Args:
+            handle: of the file.
+            size: that it must have.
+            spans: the parts, each (start, end).
+            staged: what was begun of it, if anything, whose parts stay unless copied once more.
 
         Raises:
             SpoolFullError: they do not fit; nothing of them stays.
@@ -179,11 +222,11 @@ class Spool:
             OSError: EIO and the like from the file.
         """
         before = file_status.of_handle(handle)
-        with self._one(size) as (out, spooled):
+        with self._again(staged, size) if staged else self._one(size) as (out, spooled):
             os.ftruncate(out, size)
             for span in spans:
                 os.lseek(out, span[0], os.SEEK_SET)
-                self._copy_range(out, handle, span)
+                self._copy_range(out, handle, span, staged.memory.get(span[0], 0) if staged else 0)
             _check_still(handle, before, size)
         return spooled
 
@@ -196,6 +239,20 @@ class Spool:
         out = self._create(name)
         try:
             yield out, Spooled(self._place, name, size)
+        except BaseException:
+            os.unlink(name, dir_fd=self._handle)
+            self.used = used
+            raise
+        finally:
+            os.close(out)
+
+    @contextmanager
+    def _again(self, staged: StagedContent, size: int) -> Iterator[tuple[int, Spooled]]:
+        """Hold what was staged open for writing; nothing of it stays if the block fails."""
+        used, name = self.used - sum(staged.memory.values()) - PER_FILE, staged.spooled.name
+        out = os.open(name, os.O_WRONLY | os.O_CLOEXEC, dir_fd=self._handle)
+        try:
+            yield out, staged.spooled._replace(size=size)
         except BaseException:
             os.unlink(name, dir_fd=self._handle)
             self.used = used
@@ -226,9 +283,9 @@ class Spool:
             os.lseek(out, span[0], os.SEEK_SET)
             self._copy_range(out, handle, span)
 
-    def _copy_range(self, out: int, handle: int, span: tuple[int, int]) -> None:
+    def _copy_range(self, out: int, handle: int, span: tuple[int, int], had: int = 0) -> None:
         position, end = span
-        self._take(_pages(end - position))
+        self._take(max(_pages(end - position) - had, 0))
         while position < end:
             try:
                 done = os.sendfile(out, handle, position, min(end - position, SENDFILE_MOST))
@@ -240,6 +297,15 @@ class Spool:
                 return  # it has become shorter, which its size tells
             position += done
             self._copied += done
+
+    def _write(self, out: int, data: bytes, offset: int) -> None:
+        os.lseek(out, offset, os.SEEK_SET)
+        try:
+            files.write_all(out, data)
+        except OSError as error:
+            if error.errno == errno.ENOSPC:
+                raise self._full() from error
+            raise
 
     def _take(self, count: int) -> None:
         if self.used + count > self.limit:

@@ -180,7 +180,7 @@ def pause(
         monotonic=held.monotonic,
         window_seconds=quiet.ended - quiet.began,
         frozen_seconds=held.frozen_seconds,
-        spool_bytes=spool.used,
+        spool_bytes=spool.copied,
         still=frozenset(still - _unfrozen(scope, held) - not_held),
         hooks=tuple(quiet.quieted),
         troubles=(
@@ -271,6 +271,7 @@ def _freeze_and_collect(
         guard.armed(held, seconds=ceiling, clock=clock, marks_in=memory) as watcher,
         ExitStack() as after,
     ):
+        followed.stage(spool)
         with freeze.frozen(watcher) as window:
             # Only now: a freeze can write more than the trace holds when nobody drains it.
             after.enter_context(followed.alone())

@@ -102,6 +102,9 @@ class PausedTree(Protocol):
 class TracedFiles(Protocol):
     """The large files of which the pause takes only what a trace tells was written."""
 
+    def stage(self, spool: Spool) -> None:
+        """Just before the freeze: copy to memory what is known to have changed."""
+
     def alone(self) -> AbstractContextManager[None]:
         """Have no thread of the trace's at work in this block."""
 

@@ -15,10 +15,13 @@ from holdstill.board.followed_file import FollowedFile
 from holdstill.board.spool import ChangedError, Spool, SpoolFullError
 from holdstill.board.written_blocks import WrittenBlocks
 from holdstill.model import pieces
+from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    from holdstill.board.extent_map import ExtentMap
 
 PIECE = pieces.PIECE
 DISK = 64 * PIECE
@@ -33,6 +36,13 @@ class StraightMap:
 
     def is_shared(self, start: int, end: int) -> bool:
         return False
+
+
+class SharedMap(StraightMap):
+    """The map of a file of which a clone has all blocks."""
+
+    def is_shared(self, start: int, end: int) -> bool:
+        return True
 
 
 @dataclass
@@ -52,7 +62,9 @@ class Following:
 
 
 @contextmanager
-def following(folder: Path, *, room: int = DISK) -> Iterator[Following]:
+def following(
+    folder: Path, *, room: int = DISK, its_map: ExtentMap | None = None
+) -> Iterator[Following]:
     path, memory = folder / "readings.db", folder / "memory"
     path.write_bytes(os.urandom(3 * PIECE) + bytes(PIECE) + os.urandom(PIECE // 2))
     memory.mkdir()
@@ -61,7 +73,7 @@ def following(folder: Path, *, room: int = DISK) -> Iterator[Following]:
         undo.callback(os.close, handle)
         digests = undo.enter_context(piece_digests.opened(folder))
         spool = undo.enter_context(Spool(memory, room))
-        yield Following(path, FollowedFile(handle, StraightMap(), digests), spool)
+        yield Following(path, FollowedFile(handle, its_map or StraightMap(), digests), spool)
 
 
 def written(place: int, length: int) -> WrittenBlocks:
@@ -90,6 +102,88 @@ def test_the_pause_takes_what_was_written_and_the_list_is_the_files(tmp_path: Pa
         assert taken.numbers == (2,)
         assert PIECE <= it.spool.used < PIECE + 4096
         assert it.file.listed(taken) == it.now()
+
+
+def test_the_pause_takes_only_what_was_written_after_the_staging(tmp_path: Path) -> None:
+    with following(tmp_path) as it:
+        list(it.file.hot_round(NOTHING))
+        it.write(PIECE, b"1.44 m")
+        it.write(2 * PIECE, b"1.45 m")
+        it.file.look(written(PIECE, 2 * PIECE))
+        it.file.stage(NOTHING, it.spool)
+        it.write(2 * PIECE, b"1.46 m")
+        with it.spool.timed(SystemClock()):
+            taken = it.file.spool_frozen(written(2 * PIECE, 512), it.spool)
+
+        assert (taken.numbers, taken.late) == ((1, 2), (2,))
+        assert it.spool.copied == PIECE
+        assert it.spool.used < 2 * PIECE + 4096
+        assert it.file.listed(taken) == it.now()
+        there = taken.spooled.path.read_bytes()
+        assert there[PIECE:][:6] == b"1.44 m"
+        assert there[2 * PIECE :][:6] == b"1.46 m"
+
+
+def test_shared_pieces_are_left_to_the_pause_which_must_read_them_anyway(tmp_path: Path) -> None:
+    with following(tmp_path, its_map=SharedMap()) as it:
+        list(it.file.hot_round(NOTHING))
+        it.file.stage(NOTHING, it.spool)
+
+        assert it.spool.used < PIECE
+        assert len(it.file.spool_frozen(NOTHING, it.spool).late) == 5
+
+
+def test_what_was_staged_for_a_pause_that_did_not_come_is_read_again(tmp_path: Path) -> None:
+    with following(tmp_path) as it:
+        list(it.file.hot_round(NOTHING))
+        it.write(PIECE, b"1.47 m")
+        it.file.look(written(PIECE, 512))
+        it.file.stage(NOTHING, it.spool)
+
+        assert [piece.offset for piece in it.file.hot_round(NOTHING)] == [PIECE]
+
+
+def test_what_was_staged_and_taken_by_a_pause_that_failed_is_read_again(tmp_path: Path) -> None:
+    with following(tmp_path) as it:
+        list(it.file.hot_round(NOTHING))
+        it.write(PIECE, b"1.48 m")
+        it.file.look(written(PIECE, 512))
+        it.file.stage(NOTHING, it.spool)
+        it.file.spool_frozen(NOTHING, it.spool)
+
+        assert [piece.offset for piece in it.file.hot_round(NOTHING)] == [PIECE]
+
+
+def test_staged_pieces_that_do_not_fit_leave_nothing(tmp_path: Path) -> None:
+    with following(tmp_path, room=4 * PIECE) as it:
+        with pytest.raises(SpoolFullError):
+            it.file.stage(NOTHING, it.spool)
+
+        assert it.spool.used == 0
+        assert list(it.spool.directory.iterdir()) == []
+
+
+def test_what_was_staged_goes_with_a_pause_that_does_not_fit(tmp_path: Path) -> None:
+    with following(tmp_path, room=2 * PIECE + 1024) as it:
+        list(it.file.hot_round(NOTHING))
+        it.file.look(written(0, 2 * PIECE))
+        it.file.stage(NOTHING, it.spool)
+        with pytest.raises(SpoolFullError):
+            it.file.spool_frozen(written(2 * PIECE, 512), it.spool)
+
+        assert it.spool.used == 0
+        assert list(it.spool.directory.iterdir()) == []
+
+
+@pytest.mark.parametrize("size", [1, PIECE, 2 * PIECE + 1, 6 * PIECE, 7 * PIECE + 3])
+def test_a_file_that_was_cut_or_grew_after_the_staging(tmp_path: Path, size: int) -> None:
+    with following(tmp_path) as it:
+        it.file.stage(NOTHING, it.spool)
+        os.truncate(it.path, size)
+        taken = it.file.spool_frozen(NOTHING, it.spool)
+
+        assert it.file.listed(taken) == it.now()
+        assert taken.spooled.path.read_bytes() == it.path.read_bytes()
 
 
 @pytest.mark.parametrize("size", [1, PIECE, 2 * PIECE + 1, 6 * PIECE, 7 * PIECE + 3])
