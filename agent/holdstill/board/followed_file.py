@@ -203,6 +203,16 @@ class FollowedFile:
         numbers = sorted(early.union(look.dirty).intersection(range(count)))
         return FrozenPieces(look.size, tuple(numbers), tuple(look.dirty), spooled)
 
+    def check_written(self) -> None:
+        """After the pause: check that the disk took all that was written to the file.
+
+        What it does not take is thrown away, and what was there before may show again.
+
+        Raises:
+            OSError: it did not.
+        """
+        os.fdatasync(self._handle)
+
     def listed(self, taken: FrozenPieces) -> PieceList:
         """Return the pieces of the instant, after the pause; those in the spool are hashed now."""
         assert self._at_last is not None  # noqa: S101  it was taken

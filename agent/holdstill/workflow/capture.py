@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.board import card_trend, hooks, identity
-from holdstill.system import termination
+from holdstill.system import libc, termination
 from holdstill.workflow import (
     board_state,
     capture_run,
@@ -43,6 +43,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         VerificationError: bytes are not what they should be; nothing was sealed.
         NightOverError: the time for it was over; what was sent is kept.
     """
+    libc.give_back_memory()  # a board has little of it
     left = NOT_SEALED
     begun_at = outside.clock.monotonic()
     scope = capture_scope.survey_board(settings)

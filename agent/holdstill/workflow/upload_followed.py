@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 from holdstill.board.followed_file import Piece
 from holdstill.board.followed_files import can_be_followed
 from holdstill.board.full_scan import is_pending
+from holdstill.errors import VerificationError
 from holdstill.model.paths import display
 from holdstill.model.pieces import PIECE, build, is_pieced, piece_digest
 from holdstill.system import file_status
@@ -100,9 +101,14 @@ class FollowedUploader:
         self._follow(index, tree, lambda entry: not followed.holds(entry.seen.inode))
 
     def upload_taken(self, index: Index, place: SpooledPlace) -> None:
-        """Complete the lists of what the pause took in pieces, and send these pieces."""
+        """Complete the lists of what the pause took in pieces, and send these pieces.
+
+        Raises:
+            VerificationError: the disk did not take what was written to one of the files.
+        """
         for entry in pending_large(index, place.part):
             if found := place.in_pieces(entry):
+                _check_written(found.file, entry)
                 listed = found.file.listed(found.taken)
                 known = _clean(found, listed)
                 file = PiecedFile(display(entry.path), found.taken.spooled.path, listed)
@@ -201,6 +207,18 @@ class FollowedUploader:
         self._lists.save_list(listed)
         index.set_digest(part, entry, listed.digest(), seq=self._seq)
         index.commit()
+
+
+def _check_written(file: FollowedFile, entry: Entry) -> None:
+    try:
+        file.check_written()
+    except OSError as error:
+        raise VerificationError(
+            f"{display(entry.path)}: the disk did not take what was written to it: "
+            f"{error.strerror}",
+            hint="nothing was sealed; the capture before this one is as good as it was. The card "
+            "may be dying, or full: look at what the kernel says (`dmesg`)",
+        ) from error
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from holdstill.board.followed_files import FollowedFiles, FollowedPart, How, Way
 from holdstill.board.spool import Spool
 from holdstill.board.traced_disk import Disk, Place
 from holdstill.board.written_blocks import WrittenBlocks
+from holdstill.errors import VerificationError
 from holdstill.model import pieces
 from holdstill.model.entries import Entry, EntryType, Seen
 from holdstill.model.protocol import RunStarted
@@ -259,6 +260,26 @@ def test_the_list_is_made_of_what_rounds_have_read_and_what_the_pause_took(scene
     assert scene.digest() == scene.right()
     assert len(scene.carrier.sent) - before == 2  # a piece and the list
     assert scene.right().hex() in scene.keeper.store
+
+
+def test_what_the_disk_did_not_take_is_not_sealed(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The freeze's own writing out may fail, and old blocks show again where data was."""
+
+    def failing(_: int) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    scene.remember()
+    scene.tree.changing = True
+    scene.upload()
+    with Spool(scene.memory, SIZE) as spool:
+        taken = scene.pause(spool, 77)
+        monkeypatch.setattr(os, "fdatasync", failing)
+        with pytest.raises(VerificationError, match="the disk did not take what was written"):
+            scene.uploader.upload_taken(scene.index, taken)
+
+    assert scene.digest() == b""
 
 
 def test_what_the_trace_does_not_tell_the_list_does_not_have(scene: Scene) -> None:
