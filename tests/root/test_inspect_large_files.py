@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from support import boards, database_writer
+from support import boards, database_writer, programs
 from support.boards import holdstill
 
 if TYPE_CHECKING:
@@ -45,3 +45,22 @@ def test_a_database_that_is_committed_to_costs_a_pause_some_pieces_and_a_quiet_o
         assert quiet["seconds"] < busy["seconds"] < 1
         assert "srv/readings.db" in said
         assert "A pause now would copy" in said
+
+
+def test_what_is_shared_of_a_file_that_changes_costs_a_pause_as_well(tmp_path: Path) -> None:
+    """As after `cp --reflink`: shared blocks may be given back, so that they are read again."""
+    with boards.running(tmp_path, kind="xfs", size=512 * MIB) as board:
+        path = board.root / "srv" / "readings.db"
+        path.parent.mkdir()
+        database_writer.fill(path, SIZE, "delete")
+        with boards.kept(tmp_path, board) as kept:
+            holdstill("capture", "--settings", kept.settings)
+            programs.run("cp", "--reflink=always", path, path.with_suffix(".old"))
+            words = ["inspect", "--offline", "--settings", kept.settings, "--json"]
+
+            quiet = json.loads(holdstill(*words))["pause"]
+            with database_writer.writing(path, "delete"):
+                busy = json.loads(holdstill(*words))["pause"]
+
+        assert quiet["bytes"] == 0
+        assert busy["bytes"] > SIZE / 2

@@ -170,14 +170,23 @@ class FileAsRead:
     doubts: Mapping[int, Why] = field(default_factory=dict)
 
     @classmethod
-    def just_read(cls, piece: int, size: int, extents: Sequence[Extent]) -> FileAsRead:
+    def just_read(
+        cls, piece: int, size: int, extents: Sequence[Extent], shared: Collection[int] = ()
+    ) -> FileAsRead:
         """Return what is known of a file of this size and map, as if it was read and stood still.
 
         Only to learn what is written to it from now on: nothing was judged.
+
+        Args:
+            piece: bytes of a piece.
+            size: bytes of the file.
+            extents: its map.
+            shared: pieces whose blocks are shared.
         """
         count, rest = -(-size // piece), size % piece
         lengths = {count - 1: rest} if rest else {}
-        return cls(piece, count, joined(extents, 0, count * piece), lengths)
+        doubts = dict.fromkeys(shared, Why.SHARED)
+        return cls(piece, count, joined(extents, 0, count * piece), lengths, doubts)
 
     def look(self, now: Sequence[Extent], written: Written, size: int) -> Look:
         """Tell which pieces must be read again.

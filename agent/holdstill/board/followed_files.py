@@ -194,8 +194,10 @@ class FollowedPart:
         status = file_status.of_handle(handle)
         if not self.takes(status.st_ino):
             return False
-        extents = self._map_of(handle).extents(0, max(status.st_size, 1))
-        known = FileAsRead.just_read(pieces.PIECE, status.st_size, extents)
+        its_map = self._map_of(handle)
+        extents = its_map.extents(0, max(status.st_size, 1))
+        shared = _shared_pieces(its_map, status.st_size)
+        known = FileAsRead.just_read(pieces.PIECE, status.st_size, extents, shared)
         return self._begun(handle, known) is not None
 
     def _begun(
@@ -314,6 +316,13 @@ class FollowedPart:
         taken = held.file.spool_frozen(self._written, spool)
         self._taken.add((status.st_dev, status.st_ino))
         return FileInPause(held.file, taken)
+
+
+def _shared_pieces(its_map: ExtentMap, size: int) -> list[int]:
+    if not its_map.is_shared(0, max(size, 1)):
+        return []
+    starts = range(0, size, pieces.PIECE)
+    return [n for n, at in enumerate(starts) if its_map.is_shared(at, at + pieces.PIECE)]
 
 
 class FollowedFiles:

@@ -1,8 +1,9 @@
 """How large files are followed on a board, and what a pause would cost now. For `inspect`.
 
-What a pause has to copy is what is written between the last hot round and the freeze. So it is
-watched for a moment: the files of the last capture are taken to be read at its beginning, and what
-is dirty at its end is what a pause then would take of them. Nothing is read but maps.
+What a pause has to copy is what is written between the last reading and the freeze, and what is
+shared of a file that changed (`changed_pieces`, rule e). So it is watched for a moment: the files
+of the last capture are taken to be read at its beginning, and what is dirty at its end is what a
+pause then would take of them. Nothing is read but maps.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from holdstill.workflow.capture_scope import CaptureScope
 
 WATCHED = 1.0
-"""Seconds: about what lies between a last round and the freeze."""
+"""Seconds: rather more than what lies between the last reading and the freeze."""
 
 
 class LargeFile(Record, frozen=True, kw_only=True):
@@ -158,12 +159,11 @@ class _WatchedFile:
         self._before = file_status.of_handle(handle)
 
     def told(self) -> LargeFile:
-        """Tell what a pause would take of it: all of it, if it is not followed and changed."""
-        now = file_status.of_handle(self._handle)
-        dirty = self._followed.dirty_bytes(now.st_ino) if self._is_followed else None
-        if dirty is None:
-            is_changed = now.st_ctime_ns != self._before.st_ctime_ns
-            dirty = now.st_size if is_changed else 0
+        """Tell what a pause would take of it: nothing if it did not change."""
+        now, dirty = file_status.of_handle(self._handle), 0
+        if now.st_ctime_ns != self._before.st_ctime_ns:
+            told = self._followed.dirty_bytes(now.st_ino) if self._is_followed else None
+            dirty = now.st_size if told is None else told
         return LargeFile(
             path=display(self._entry.path),
             size=now.st_size,
