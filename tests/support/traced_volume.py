@@ -55,7 +55,7 @@ def formatted(
     folder: Path, kind: str, *mkfs: str, options: str = "noatime"
 ) -> Iterator[tuple[Path, Path]]:
     """Mount a fresh partition of a loop disk; yield its device and where it is mounted."""
-    image = loop.partitioned_image(folder / "image", size=640 * MIB, script=TABLE)
+    image = loop.partitioned_image(folder / "image", size=1024 * MIB, script=TABLE)
     with loop.attached(image) as disk:
         device = disk.partition(1)
         force = "-F" if kind == "ext4" else "-f"
