@@ -117,8 +117,8 @@ class Scribbler:
 
     def store_later(self) -> None:
         """Store through a mapping from before: into a page that is dirty already, or was."""
-        # Behind the end of the file it would be a SIGBUS.
-        if self.held is None or len(self.held) > self.size or self.dice.random() < 0.1:
+        # Behind the end of the file it would be a SIGBUS; another file may have come in its place.
+        if self.held is None or len(self.held) > self.held.size() or self.dice.random() < 0.1:
             self.held = mmap.mmap(self.handle, 0)
         for _ in range(self.dice.randint(1, 5)):
             self.store(self.held)
