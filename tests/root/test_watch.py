@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import mmap
 import os
@@ -10,7 +11,7 @@ import struct
 import time
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import pytest
 
@@ -284,6 +285,27 @@ def why_everything(folder: Path, disk: LoopDisk, kept: bytes, *, bound_to: str =
         return changes.why if isinstance(changes, EverythingMayHaveChanged) else ""
 
 
+def test_after_a_look_that_was_broken_off_everything_is_looked_at(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def failing(_: InodeTables) -> NoReturn:
+        raise OSError(errno.EIO, "input/output error")
+
+    with volume(tmp_path) as (top, device), watching(top, device) as detector:
+        start(detector, top)
+        (top / "readings").write_bytes(b"1.42 m")
+        with monkeypatch.context() as patch:
+            patch.setattr(InodeTables, "times", failing)
+            with pytest.raises(OSError, match="input/output"):
+                detector.changes()
+
+        found = detector.changes()
+        assert isinstance(found, EverythingMayHaveChanged)
+        assert "broken off" in found.why
+        detector.confirm()
+        assert inode(top / "readings") in changed(detector)
+
+
 def test_a_good_memory_is_believed(tmp_path: Path) -> None:
     with remembered(tmp_path) as (disk, kept):
         assert why_everything(tmp_path, disk, kept) == ""
@@ -328,12 +350,13 @@ def test_groups_that_are_added_while_it_is_watched_are_looked_at(tmp_path: Path)
     with byte_source.opened(image) as source:
         tables = InodeTables(source)
         before, _ = inode_table_detector.compare(None, tables)
+        groups = len(before.seconds)
 
         # Of an image: here the kernel lets nobody resize what is mounted.
         programs.run("resize2fs", image)
         after, _ = inode_table_detector.compare(before, tables)
 
-    assert len(after.seconds) > len(before.seconds)
+    assert len(after.seconds) > groups
     assert sum(map(len, after.seconds.values())) == 4 * inodes_of(image)
 
 
@@ -351,11 +374,14 @@ def test_a_million_inodes_are_looked_at_in_little_memory(tmp_path: Path) -> None
         tables = InodeTables(source)
 
         seen, _ = inode_table_detector.compare(None, tables)
+        was = dict(seen.seconds)
         again, differing = inode_table_detector.compare(seen, tables)
 
-    total = sum(map(len, seen.seconds.values())) + sum(map(len, seen.fractions.values()))
+    total = sum(map(len, again.seconds.values())) + sum(map(len, again.fractions.values()))
     assert total == 8 * tables.superblock.inodes  # bytes: one look
     assert differing == frozenset()
-    # Two looks share what did not change.
-    assert all(again.seconds[first] is seen.seconds[first] for first in seen.seconds)
+    # Two looks share what did not change, and what did goes as it is compared.
+    assert all(again.seconds[first] is was[first] for first in was)
+    assert not seen.seconds
+    assert not seen.fractions
     assert ctime_window.MARGIN_NS < SETTLING * 1e9
