@@ -1,5 +1,6 @@
 """kill -9 of a whole capture, while the board is held still."""
 
+import json
 import os
 import signal
 import subprocess
@@ -13,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.board import freeze_state
-from support import boards, held, kill_points, loop, trace_instances
+from support import boards, held, kill_points, loop, programs, terminals, trace_instances
 from support.boards import holdstill
 from support.kill_points import Agent
 from support.loop import MIB
@@ -212,3 +213,44 @@ def test_a_capture_that_is_told_to_stop_says_so_and_leaves_no_program_and_no_mem
     assert b"interrupted; no capture was sealed, and nothing is held still" in said
     assert b"Traceback" not in said
     assert left == ["lock"]
+
+
+ARRIVED = 24 << 20
+"""Bytes that the keeper has when a capture of 64 MiB is interrupted."""
+
+
+def arrived(store: Path) -> int:
+    """Return the bytes of a store's files; some of them go meanwhile, of which du(1) complains."""
+    return int(programs.attempt("du", "-sb", store).stdout.split()[0])
+
+
+def test_ctrl_c_in_a_hot_round_leaves_nothing_and_the_next_capture_goes_on(
+    tmp_path: Path,
+) -> None:
+    """Typed at a terminal, so that rsync and ssh get the signal as well."""
+    with boards.running(tmp_path) as board, boards.kept(tmp_path, board) as kept:
+        (board.root / "large").write_bytes(os.urandom(64 << 20))
+        words = ("capture", "--settings", kept.settings)
+        with terminals.in_the_foreground(*words) as (terminal, run):
+            while arrived(kept.store) < ARRIVED:
+                assert run.poll() is None, "the capture ended before it was interrupted"
+                time.sleep(0.02)
+            terminals.interrupt(terminal)
+            terminal.to_the_end()
+            code = run.wait(30)
+        left = sorted(path.name for path in kept.spool.iterdir())
+        (board.root / "probe").write_bytes(b"still writes")  # blocks if it is frozen
+        of_its_session = programs.attempt("ps", "-o", "args=", "-s", str(run.pid)).stdout
+        report = json.loads(holdstill(*words, "--json"))
+        sealed = holdstill("list", "pier-3", "--store", kept.store, "--json")
+
+    assert code == 128 + signal.SIGINT
+    told = " ".join(terminal.said.split())
+    assert told.count("interrupted; no capture was sealed, and nothing is held still") == 1
+    assert "Traceback" not in told
+    assert "rsync" not in told
+    assert terminal.said.count("\x1b[?25l") <= terminal.said.count("\x1b[?25h")  # DEC mode 25
+    assert left == ["lock"]
+    assert of_its_session == b""
+    assert sealed.count(b'"faults": []') == 1
+    assert report["wire_bytes"] < (64 << 20) - ARRIVED // 2  # what had arrived is not sent again

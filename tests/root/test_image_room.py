@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.timeout(300)
 MIB = 1 << 20
 REFUSED = 10
+UNPACKED = {".zst": ("zstd", "-dcq"), ".xz": ("xz", "-dc"), ".zip": ("unzip", "-p")}
+BOOT_CODE = b"\xfa\xeb\xfe"
+"""Code of a first sector: no interrupts, and a loop; enough for an emulator to begin with."""
 
 
 @pytest.fixture(scope="module")
@@ -56,6 +59,25 @@ def test_no_image_is_begun_where_there_is_no_room_for_it(
         assert "nothing was begun" in told
 
 
+def test_a_rehearsal_without_room_is_told_where_else_it_could_be(tmp_path: Path) -> None:
+    def has_boot_code(root: Path) -> None:
+        with (root.parent / "card.img").open("r+b") as card:
+            card.write(BOOT_CODE)
+
+    board = tmp_path / "board"
+    board.mkdir()
+    store = plain_board.captured(board, has_boot_code).store
+    with disk_of(tmp_path, 16 * MIB) as work:
+        done = command_line.attempt(
+            "rehearse", "pier-3", "--store", store, "--scratch", work, "--log", tmp_path / "log"
+        )
+    told = done.stderr.decode()
+    assert done.returncode == REFUSED, told
+    assert "nothing was begun" in told
+    assert "--scratch DIR" in told
+    assert "card itself" not in told
+
+
 def test_an_image_that_is_larger_than_the_disk_is_made_if_its_contents_have_room(
     store: Path, tmp_path: Path
 ) -> None:
@@ -74,6 +96,27 @@ def test_an_image_that_is_larger_than_the_disk_is_made_if_its_contents_have_room
         assert target.stat().st_size == plain_board.SIZE > 60 * MIB
         # What was told at the least is there, and not much more than that.
         assert 17 * MIB < said["plan"]["least_bytes"] <= taken < 40 * MIB
+
+
+@pytest.mark.parametrize("packing", [".zst", ".xz", ".zip"])
+def test_a_packed_image_takes_no_room_for_itself_twice(
+    store: Path, tmp_path: Path, packing: str
+) -> None:
+    """What is packed of the draft is given back; 17 MiB of the board's files cannot be packed."""
+    with disk_of(tmp_path, 32 * MIB) as work:
+        target = work / f"pier-3.img{packing}"
+        holdstill("rebuild", "pier-3", target, "--store", store, accepted=[0, boards.NO_KERNEL])
+        taken = int(programs.run("stat", "-c", "%b", target)) * 512
+
+        assert taken > 17 * MIB
+        assert sorted(each.name for each in work.iterdir()) == [
+            "lost+found", target.name, f"{target.name}.sha256",
+        ]  # fmt: skip
+        plain = tmp_path / "pier-3.img"
+        plain.write_bytes(programs.run(*UNPACKED[packing], target))
+    # Another program's reading: debugfs(8) of e2fsprogs, and what the board had.
+    large = programs.run("debugfs", "-R", "cat /large", f"{plain}?offset={plain_board.ROOT_AT}")
+    assert large == (store.parent / "root/large").read_bytes()
 
 
 def test_what_a_killed_run_has_left_counts_as_room(store: Path, tmp_path: Path) -> None:

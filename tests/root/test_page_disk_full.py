@@ -23,7 +23,7 @@ pytestmark = pytest.mark.timeout(300)
     ("mebibytes", "problem"),
     [
         (16, "nothing was begun"),
-        (32, "No space left on device"),  # it holds the image, but not the packed one beside it
+        (22, "No space left on device"),  # it holds the contents, but not the tables beside them
     ],
 )
 def test_an_image_that_fills_the_disk_fails_in_words_and_leaves_the_disk_as_it_was(

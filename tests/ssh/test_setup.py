@@ -410,7 +410,8 @@ def test_a_person_may_paste_the_line_later(place: Place) -> None:
         process,
     ):
         terminal.answer("Press Enter", "")
-        terminal.expect("does not let this board in yet")
+        terminal.expect("It does not answer this board yet: ")
+        terminal.expect("(Authentication failed.)")  # its key is in no authorized_keys
         terminal.answer("Press Enter", "later")
         terminal.to_the_end()
         code = process.wait(timeout=30)

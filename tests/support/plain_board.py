@@ -33,6 +33,8 @@ start=90112, size=163840, type=83
 start=253952, size=16384, type=da
 """
 SECTOR = 512
+ROOT_AT = 90112 * SECTOR
+"""Byte of the card at which its ext4 begins."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +79,7 @@ def make_card(folder: Path) -> Path:
         for at, body in (
             (2048 * SECTOR, b"a loader in the boot gap" * 50),
             (8192 * SECTOR, fat.read_bytes()),
-            (90112 * SECTOR, ext4.read_bytes()),
+            (ROOT_AT, ext4.read_bytes()),
             (253952 * SECTOR + MIB, os.urandom(MIB)),
         ):
             card.seek(at)

@@ -51,6 +51,10 @@ class Terminal:
         self.questions += 1
         os.write(self._handle, text.encode() + b"\n")
 
+    def type(self, keys: bytes) -> None:
+        """Press keys."""
+        os.write(self._handle, keys)
+
     def to_the_end(self) -> None:
         """Read whatever is left."""
         while self._read(30):
@@ -65,6 +69,25 @@ def at_a_terminal(*words: object) -> Iterator[tuple[Terminal, subprocess.Popen[b
     with subprocess.Popen(
         command, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True
     ) as process:
+        os.close(theirs)
+        try:
+            yield Terminal(ours), process
+        finally:
+            process.kill()
+            os.close(ours)
+
+
+def interrupt(terminal: Terminal) -> None:
+    """Type Ctrl-C: whatever runs in the foreground there gets SIGINT (termios(3), VINTR)."""
+    terminal.type(b"\x03")
+
+
+@contextmanager
+def in_the_foreground(*words: object) -> Iterator[tuple[Terminal, subprocess.Popen[bytes]]]:
+    """Hold a command whose controlling terminal this is, so that keys reach it as signals."""
+    ours, theirs = os.openpty()
+    command = ["setsid", "--ctty", sys.executable, "-m", "holdstill", *map(str, words)]
+    with subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs) as process:
         os.close(theirs)
         try:
             yield Terminal(ours), process

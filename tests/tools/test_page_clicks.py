@@ -191,7 +191,7 @@ def test_what_changed_is_seen_and_what_is_gone_is_found_again(
     browsers.click(browser, "2: which files", "What changed on partition 2")
     listed = browsers.main_text(browser)
     assert "/home/tide/readings/level.csv" in listed
-    browsers.click(browser, "/home/tide/readings/old.csv", "old.csv in capture 000001")
+    browsers.click(browser, "/home/tide/readings/old.csv", "old.csv in capture 1 of")
 
     assert taken(downloads, browser, "Take the file out") == b"gone\n"
 

@@ -113,7 +113,9 @@ def _give_back(
             why = str(error)
     if _is_read_only(facts, read_mounts()):
         point = str(BoardPath(facts.point))
-        raise DegradedError(f"{point} stays read-only: {why}", hint=f"mount -o remount,rw {point}")
+        raise DegradedError(
+            f"{point} stays read-only: {why}", hint=f"`mount -o remount,rw {point}`"
+        )
     undo_log.clear(record)
 
 
@@ -143,5 +145,5 @@ def give_back_left_over(
         else:
             done.append(point)
     if failed:
-        raise DegradedError("; ".join(failed), hint="mount -o remount,rw MOUNTPOINT")
+        raise DegradedError("; ".join(failed), hint="`mount -o remount,rw MOUNTPOINT`")
     return tuple(done)

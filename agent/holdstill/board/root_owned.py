@@ -107,13 +107,13 @@ def check_program(path: Path, files: LinkReader) -> None:
         if owner != 0:
             raise SecurityError(
                 f"refused to run {path}: {what} belongs to user {owner}, not to root",
-                hint=f"chown root {step.path}, after making sure that what it holds is yours",
+                hint=f"`chown root {step.path}`, after making sure that what it holds is yours",
             )
         # A link's own mode means nothing; the directory that it is in was checked before it.
         if not stat.S_ISLNK(mode) and mode & (stat.S_IWGRP | stat.S_IWOTH):
             raise SecurityError(
                 f"refused to run {path}: others than root may write to {what.rstrip(',')}",
-                hint=f"chmod go-w {step.path}, after making sure that what it holds is yours",
+                hint=f"`chmod go-w {step.path}`, after making sure that what it holds is yours",
             )
     if not stat.S_ISREG(steps[-1].found.st_mode):
         raise SecurityError(f"{path} is no regular file")

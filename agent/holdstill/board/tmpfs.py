@@ -35,7 +35,7 @@ def choose(preferred: Path, *, others: Sequence[Path] = (FALLBACK,)) -> Path:
                 )
             if found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
                 raise SecurityError(
-                    f"others may write to {place}", hint=f"chmod 0700 {place}, and find out why"
+                    f"others may write to {place}", hint=f"`chmod 0700 {place}`, and find out why"
                 )
             return place
     raise PreflightError(

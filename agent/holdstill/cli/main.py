@@ -115,7 +115,7 @@ def concluded(words: list[str], work: Callable[[], object]) -> int:
     except click.ClickException as error:
         shown = io.StringIO()
         error.show(shown)
-        terminal.warn_folded(*shown.getvalue().splitlines())
+        terminal.warn(*shown.getvalue().splitlines())
         return error.exit_code if isinstance(error, click.UsageError) else 2
     except (click.Abort, KeyboardInterrupt) as told:
         return _interrupted(signal.SIGINT, told, words)
@@ -136,16 +136,16 @@ def _failed(error: Exception) -> int:
             known.add_note(note)
         _tell(known)
         return known.exit_code
-    terminal.warn(traceback.format_exc(), OUR_FAULT)
+    terminal.warn_as_written(traceback.format_exc(), OUR_FAULT)
     return 70
 
 
 def _interrupted(number: signal.Signals, told: BaseException, words: list[str]) -> int:
-    terminal.warn_folded(f"interrupted; {interrupted.told(told, words)}")
+    terminal.warn(f"interrupted; {interrupted.told(told, words)}")
     return 128 + number  # as a shell reports it
 
 
 def _tell(error: HoldstillError) -> None:
     notes = [f"also: {note}" for note in getattr(error, "__notes__", ())]
     hint = [f"what to do: {error.hint}"] if error.hint else []
-    terminal.warn_folded(f"holdstill: {error}", *notes, *hint)
+    terminal.warn(f"holdstill: {error}", *notes, *hint)

@@ -58,7 +58,7 @@ def library(root: Path, name: str) -> Iterator[OffsiteLibrary]:
         raise UsageError(
             f"{name} has left this store, and is off-site alone",
             hint="to read it from there, name a file that has the words of the recovery key: "
-            "--recovery-key FILE",
+            "`--recovery-key FILE`",
         )
     from holdstill.cli import offsite_source  # noqa: PLC0415  an extra, which takes its time
     from holdstill.offsite import earlier, offsite_settings  # noqa: PLC0415  as above

@@ -71,7 +71,8 @@ def recovery_key(path: Path | None) -> RecoveryKey:
     if not sys.stdin.isatty():
         raise UsageError(
             "an off-site copy is read with the recovery key",
-            hint="name a file that has its words: --recovery-key FILE; or type them in a terminal",
+            hint="name a file that has its words: `--recovery-key FILE`; or type them in a "
+            "terminal",
         )
     terminal.warn(f"The recovery key, as it is on the paper: {LINES} lines of words.")
     return RecoveryKey.of_words(" ".join(map(_asked, range(1, LINES + 1))))

@@ -39,7 +39,7 @@ def from_settings(
             raise LinkError(
                 f"{address.path} holds no store just now",
                 hint="is its disk plugged in, or its share mounted? If there never was a store: "
-                f"holdstill keeper init {address.path}",
+                f"`holdstill keeper init {address.path}`",
             )
         if not settings.nightly.follow_all_day:
             all_day.forget()

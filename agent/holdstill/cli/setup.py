@@ -206,7 +206,7 @@ def _check_root(where: _Where) -> None:
     place = etc if etc.exists() else where.top
     if not os.access(place, os.W_OK):
         raise PreflightError(
-            f"{place} may not be written to", hint="run this as root: sudo holdstill setup"
+            f"{place} may not be written to", hint="run this as root: `sudo holdstill setup`"
         )
 
 

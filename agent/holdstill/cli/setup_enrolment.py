@@ -72,14 +72,20 @@ def _awaited(machine: BoardFiles, public: str, pin: HostKey | None, access: Keep
             except HoldstillError as error:
                 terminal.say(f"{error}; {error.hint}")
                 continue
-        if answers(machine):
+        why = _unanswered(machine)
+        if why is None:
             return True
-        terminal.say("It does not let this board in yet")
+        terminal.warn(f"It does not answer this board yet: {why}")
     return False
 
 
 def answers(machine: BoardFiles) -> bool:
-    """Whether the keeper answers this board; if so, that is said.
+    """Whether the keeper answers this board; if so, that is said; it raises as below."""
+    return _unanswered(machine) is None
+
+
+def _unanswered(machine: BoardFiles) -> HoldstillError | None:
+    """Return why the keeper does not answer this board; None if it does, which is said.
 
     Raises:
         SecurityError: it answers as somebody else would, which nobody is to paste a line into.
@@ -90,7 +96,7 @@ def answers(machine: BoardFiles) -> bool:
             hello = keeper.hello()
     except (SecurityError, PreflightError):
         raise
-    except HoldstillError:
-        return False
+    except HoldstillError as error:
+        return error
     terminal.say(f"The keeper answers; this board may bring {human(hello.free_bytes)} today")
-    return True
+    return None

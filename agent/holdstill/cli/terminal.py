@@ -37,21 +37,21 @@ def say(*texts: str, is_error: bool = False) -> None:
         click.echo("\n".join(printable_lines(text)), err=is_error)
 
 
-def warn(*texts: str) -> None:
-    """Print texts on standard error."""
+def warn_as_written(*texts: str) -> None:
+    """Print texts on standard error, their lines as they are: a traceback, for one."""
     say(*texts, is_error=True)
 
 
 _COLUMNS = 80
 
 
-def warn_folded(*texts: str) -> None:
+def warn(*texts: str) -> None:
     """Print sentences on standard error; on a terminal, folded between words to its width.
 
     What is to be copied stays in one piece: a command in `backticks`, and a path.
     """
     if not sys.stderr.isatty():
-        warn(*texts)
+        warn_as_written(*texts)
         return
     from holdstill.cli import columns  # noqa: PLC0415  a keeper's session has no terminal
 

@@ -454,7 +454,7 @@ def _claim(root: Path, disk: StoreDisk) -> None:
             raise PreflightError(
                 f"{root.parent} is not yours to write to",
                 hint=f"let root make {root} for the keeper's user: "
-                f"sudo install -d -o {_user()} -m 700 {root}; then say this again",
+                f"`sudo install -d -o {_user()} -m 700 {root}`; then say this again",
             ) from error
         return
     if not root.is_dir():

@@ -11,7 +11,7 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from holdstill.model import sizes
+from holdstill.model import names, sizes
 from holdstill.model.foreign_text import printable
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ class Templates:
         )
         self._environment.filters |= {
             "size": sizes.human, "age": age, "moment": moment, "segment": segment,
+            "number": number,
         }  # fmt: skip
         version = hashlib.sha256(styles() + mark()).hexdigest()[:12]
         self._environment.globals |= {
@@ -64,6 +65,11 @@ def _finalized(value: object) -> object:
     if isinstance(value, Markup):
         return value
     return printable(value) if isinstance(value, str | bytes) else value
+
+
+def number(capture: str) -> str:
+    """Return what a capture is called on pages: its number, which every command takes as well."""
+    return str(names.CaptureName.parse(capture).seq) if names.is_capture(capture) else capture
 
 
 def segment(text: str) -> str:

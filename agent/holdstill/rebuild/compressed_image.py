@@ -1,7 +1,8 @@
 """Images for other people's programs: compressed, with a checksum beside them.
 
 An image is filled in no order, so it grows as a sparse draft first and is packed at the end, in
-one stream.
+one stream. What the packer has read of the draft is given back meanwhile, so that both together
+take little more room than the larger of them.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import TargetFailedError
 from holdstill.rebuild import rebuild_target, zip_image
 from holdstill.rebuild.rebuild_target import Existing
-from holdstill.system import files, process
+from holdstill.system import files, libc, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ SUFFIXES = (*PACKERS, zip_image.SUFFIX)
 """Last suffixes of an image that is packed."""
 EVERY = 0.5
 """Seconds after which it is told how far a packer is, whatever it has written."""
+GIVEN_BACK = 4 << 20
+"""Bytes of a draft that are given back at a time: a multiple of any file system's blocks."""
 TIMEOUT = 60.0
 """Seconds that a packer may take to end after its last byte."""
 
@@ -102,11 +105,11 @@ def checksum_path(path: Path) -> Path:
 def _pack(image: Path, path: Path, existing: Existing, told: Told) -> None:
     draft = path.with_name(f".{path.name}.draft")
     try:
-        with files.opened_for_writing(draft) as handle:
+        with files.opened_for_writing(draft) as handle, _given_back(image, told) as read:
             if path.suffix == zip_image.SUFFIX:
-                zip_image.write(handle, image, zip_image.member_name(path), told)
+                zip_image.write(handle, image, zip_image.member_name(path), read)
             else:
-                _write_packed(handle, image, path.suffix, told)
+                _write_packed(handle, image, path.suffix, read)
             os.fsync(handle)
         digest = files.hash_file(draft).hex()
         if existing is Existing.REPLACE:
@@ -120,6 +123,30 @@ def _pack(image: Path, path: Path, existing: Existing, told: Told) -> None:
     finally:
         with contextlib.suppress(FileNotFoundError):
             draft.unlink()
+
+
+@contextmanager
+def _given_back(image: Path, told: Told) -> Iterator[Told]:
+    """Yield what is told how much of a draft was read: the blocks of that are given back.
+
+    Where a file system cannot do that, the draft keeps them until the image is packed.
+    """
+    done = 0
+
+    def read(until: int, size: int) -> None:
+        nonlocal done
+        end = until - until % GIVEN_BACK
+        if end > done:
+            with contextlib.suppress(OSError):
+                libc.punch_hole(handle, done, end - done)
+            done = end
+        told(until, size)
+
+    handle = os.open(image, os.O_WRONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    try:
+        yield read
+    finally:
+        os.close(handle)
 
 
 def _write_packed(handle: int, image: Path, suffix: str, told: Told) -> None:

@@ -79,7 +79,8 @@ def check(
     """
     check_fit(device, needed=needed, sector_size=sector_size)
     oddities = list(_oddities(device, consent.largest))
-    words = f"--confirm {device.tokens[0]}" + (f" --again {device.tokens[0]}" if oddities else "")
+    again = f" --again {device.tokens[0]}" if oddities else ""
+    words = f"`--confirm {device.tokens[0]}{again}`"
     if consent.token not in device.tokens or (oddities and consent.again not in device.tokens):
         wrong = [
             f"{word} is neither its serial nor its size"

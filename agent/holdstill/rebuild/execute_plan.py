@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
@@ -61,5 +62,6 @@ def carry_out(
             elif not isinstance(error, Exception):
                 termination.note(error, aftermath if is_cleared else UNKNOWN)
         if isinstance(error, OSError):
-            raise TargetFailedError(f"writing failed: {error}", hint=aftermath) from error
+            room = "make room there: " if error.errno == errno.ENOSPC else ""
+            raise TargetFailedError(f"writing failed: {error}", hint=room + aftermath) from error
         raise

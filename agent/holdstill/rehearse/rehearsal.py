@@ -217,7 +217,7 @@ def require(way: EmulatorSetup) -> None:
     if way.firmware is not None:
         path, package = way.firmware
         if not path.exists():
-            raise PreflightError(f"{path} is missing", hint=f"apt-get install {package}")
+            raise PreflightError(f"{path} is missing", hint=f"`apt-get install {package}`")
     process.require(way.program)
 
 

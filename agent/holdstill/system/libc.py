@@ -55,6 +55,8 @@ _MOUNT_ATTR_AS_DATA = (
     _MOUNT_ATTR_RDONLY | _MOUNT_ATTR_NOSUID | _MOUNT_ATTR_NODEV | _MOUNT_ATTR_NOEXEC
 )
 """Of linux/mount.h."""
+_KEEP_SIZE, _PUNCH_HOLE = 0x01, 0x02
+"""Of linux/falloc.h."""
 _MS_BIND, _MNT_DETACH, _UMOUNT_NOFOLLOW = 0x1000, 0x2, 0x8
 """Of sys/mount.h."""
 
@@ -173,6 +175,17 @@ def rename_noreplace(source: Path, target: Path) -> None:
 
 TMPFS_MAGIC, TRACEFS_MAGIC = 0x01021994, 0x74726163
 """Of linux/magic.h: the types of a tmpfs and of tracefs."""
+
+
+def punch_hole(handle: int, offset: int, length: int) -> None:
+    """Give the blocks of a part of a file back; the part then reads as zeroes (fallocate(2)).
+
+    Raises:
+        OSError: EOPNOTSUPP: its file system has no such call.
+    """
+    how = ctypes.c_int(_KEEP_SIZE | _PUNCH_HOLE)
+    at, size = ctypes.c_int64(offset), ctypes.c_int64(length)
+    _checked(_LIBC.fallocate64(handle, how, at, size))
 
 
 def syncfs(handle: int) -> None:

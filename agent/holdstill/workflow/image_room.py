@@ -67,10 +67,23 @@ def _contents(entries: Iterable[Entry]) -> int:
     return total
 
 
-def check(path: Path, needed: int) -> None:
+ELSEWHERE = (
+    "make room there, or name a file on a disk that has more (`df -h` shows them); or write to "
+    "the card itself"
+)
+"""What to do instead, for whoever has named an image."""
+
+
+def check(path: Path, needed: int, instead: str = ELSEWHERE) -> None:
     """Refuse a place that cannot hold an image of so many bytes that are no holes.
 
-    A packed image takes room twice while it is packed; how much the second time nobody knows.
+    What of it is packed is given back meanwhile (`compressed_image`), so a packed image counts
+    once.
+
+    Args:
+        path: of the image.
+        needed: bytes of it.
+        instead: what to do where there is less room.
 
     Raises:
         TargetRefusedError: it has less room.
@@ -78,13 +91,10 @@ def check(path: Path, needed: int) -> None:
     free = _free(path.parent) + _left_by_killed(path)
     if free >= needed or _may_compress(path.parent):
         return
-    packed = path.suffix in compressed_image.SUFFIXES
-    beside = ", and the packed image beside that" if packed else ""
     raise TargetRefusedError(
         f"{path.parent} has {human(free)} free, and the image takes at least {human(needed)} of "
-        f"it{beside}: nothing was begun",
-        hint="make room there, or name a file on a disk that has more (`df -h` shows them); or "
-        "write to the card itself",
+        "it: nothing was begun",
+        hint=instead,
     )
 
 

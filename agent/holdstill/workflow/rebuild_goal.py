@@ -31,11 +31,13 @@ class ImageGoal:
 
     Attributes:
         wanted: its bytes; 0 for those of the captured disk.
+        instead: what to do where there is no room for it.
     """
 
     path: Path
     wanted: int = 0
     existing: Existing = Existing.KEEP
+    instead: str = image_room.ELSEWHERE
 
     def size(self, captured: Disk) -> int:
         """Return the image's bytes."""
@@ -53,7 +55,7 @@ class ImageGoal:
                 `image_room.check`.
         """
         compressed_image.check_place(self.path, existing=self.existing)
-        image_room.check(self.path, plan.least_bytes)
+        image_room.check(self.path, plan.least_bytes, self.instead)
         return str(self.path)
 
     def claimed(self, plan: Plan, packed: Told) -> AbstractContextManager[Target]:

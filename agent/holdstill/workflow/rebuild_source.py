@@ -234,7 +234,7 @@ def sibling(
     if source.place:
         raise UsageError(
             "another board is made of all disks together: each alone would not find the others",
-            hint="put them onto one larger disk: --disk all --as NAME",
+            hint="put them onto one larger disk: `--disk all --as NAME`",
         )
     if any(tree_views.root_folder(part.views) for part in source.manifest.parts):
         raise UsageError(

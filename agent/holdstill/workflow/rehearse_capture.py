@@ -11,7 +11,7 @@ from holdstill.model.estimate import Stage
 from holdstill.model.sizes import GIB
 from holdstill.rehearse import rehearsal
 from holdstill.system import termination, work_folder
-from holdstill.workflow import before_start, needed_programs, rebuild
+from holdstill.workflow import before_start, emulator_choice, needed_programs, rebuild
 from holdstill.workflow.rebuild import RebuildOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.rebuild_goal import ImageGoal
@@ -84,12 +84,16 @@ def boot(
         picture: file for what the screen showed at the end, where the board has one.
         deadline: seconds until the boot has failed.
         sign: regular expression that means success; "" for a login prompt.
+
+    Raises:
+        PreflightError: programs or firmware are missing, or no emulator could start this board.
     """
     needed = (
         *needed_programs.of_rebuild(capture.manifest(), scratch / "scratch.img", machine),
         *needed_programs.of_emulator(capture.manifest()),
     )
     before_start.refuse(before_start.of_programs(needed))
+    emulator_choice.check(capture)
     with termination.noting(lambda: GIVEN_UP, is_all=True), work_folder.made(scratch) as folder:
         images: list[Path] = []
         notes: list[str] = []
@@ -97,7 +101,11 @@ def boot(
             images.append(folder / f"scratch-{place}.img")
             made = rebuild.rebuild(
                 capture,
-                ImageGoal(images[-1], wanted=scratch_size(disk.size) if place == 1 else 0),
+                ImageGoal(
+                    images[-1],
+                    wanted=scratch_size(disk.size) if place == 1 else 0,
+                    instead=_elsewhere(capture),
+                ),
                 RebuildOptions(disk=place, plain=True),
                 RebuildDependencies(machine, clock, _BootToCome(progress)),
             )
@@ -108,6 +116,14 @@ def boot(
             sign=sign, further=images[1:],
         )  # fmt: skip
     return replace(found, remarks=(*notes, *found.remarks))
+
+
+def _elsewhere(capture: StoredCapture) -> str:
+    """Return what to do where there is no room for the scratch image."""
+    return (
+        "make room there, or give it a folder on a disk that has more (`df -h` shows them): "
+        f"`holdstill rehearse {capture.board}/{capture.name} --scratch DIR`"
+    )
 
 
 class _BootToCome:

@@ -7,7 +7,8 @@
 # OUT         directory to make; must not exist
 # SOURCES     apt sources for that release
 # PUBLIC_KEY  what may log in as root, for the tests
-# PACKAGE     packages that are fetched and not installed: the machine will reach no mirror
+# PACKAGE     packages that are fetched and not installed, with what they recommend, as apt installs
+#             them: the machine will reach no mirror
 set -euo pipefail
 release=$1 out=$2 sources=$3 public_key=$4
 shift 4
@@ -24,7 +25,7 @@ mmdebstrap --mode=root --variant=minbase --hook-directory=/usr/share/mmdebstrap/
   --skip=cleanup/apt/lists --skip=cleanup/apt/cache \
   --aptopt='Acquire::Languages "none"' --include="$(IFS=,; echo "${packages[*]}")" \
   --essential-hook="$(configure_initramfs)" \
-  --customize-hook="APT_CONFIG=\$MMDEBSTRAP_APT_CONFIG apt-get install -qy --download-only $*" \
+  --customize-hook="APT_CONFIG=\$MMDEBSTRAP_APT_CONFIG apt-get install -qy --download-only --install-recommends $*" \
   "$release" "$out" "$sources"
 
 mkdir -p "$out/boot/firmware" "$out/root/.ssh"

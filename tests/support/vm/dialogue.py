@@ -29,9 +29,13 @@ class Dialogue:
         """Wait for a question, answer it, and return what was said before it."""
         before = self.until(question, seconds)
         self.questions.append(before.rstrip().splitlines()[-1])
+        self.type(words)
+        return before
+
+    def type(self, words: str) -> None:
+        """Write a line."""
         self._mouth.write(words.encode() + b"\n")
         self._mouth.flush()
-        return before
 
     def until(self, pattern: str, seconds: float) -> str:
         """Return what is said up to and with the end of a pattern."""

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import re
+import termios
 from typing import Literal, Protocol
 
 import pytest
@@ -124,3 +126,24 @@ def test_h6_json_is_ascii_and_says_the_same(text: str) -> None:
     assert foreign.is_clean(shown)
     assert shown.isascii()
     assert json.loads(shown) == {"text": text, "in a list": [text]}
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_warnings_are_folded_to_a_terminal_and_commands_stay_whole(
+    width: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ours, theirs = os.openpty()
+    termios.tcsetwinsize(theirs, (24, width))
+    text = f"warning: {'something is not as it should be, and ' * 4}`holdstill keeper watch --all`"
+    with os.fdopen(theirs, "w", encoding="utf-8") as screen:
+        monkeypatch.setattr("sys.stderr", screen)
+        terminal.warn(text)
+        screen.flush()
+        lines = os.read(ours, 4096).decode().splitlines()
+        monkeypatch.undo()
+    os.close(ours)
+
+    assert len(lines) > 2
+    assert all(len(line) <= width for line in lines)
+    assert any("`holdstill keeper watch --all`" in line for line in lines)
+    assert " ".join(" ".join(lines).split()) == text

@@ -55,6 +55,14 @@ def test_a_capture_says_what_it_is(odd: Visited) -> None:
         assert told in said
 
 
+def test_a_capture_is_called_by_its_number_on_every_page(odd: Visited) -> None:
+    for address in (THERE, f"{THERE}/changes"):
+        said = words(odd, address)
+
+        assert re.search(r"\bcapture 2 of pier-3", said, re.IGNORECASE)
+        assert SECOND not in said
+
+
 def test_every_page_that_a_link_leads_to_is_whole(odd: Visited) -> None:
     waiting, known = [HERE], {HERE}
     answers = 0

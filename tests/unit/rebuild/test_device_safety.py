@@ -55,7 +55,7 @@ def test_without_a_word_of_the_owner_nothing_is_written() -> None:
     with pytest.raises(TargetRefusedError) as caught:
         device_safety.check(CARD, needed=GIB, consent=Confirmation())
 
-    assert str(caught.value.hint).endswith("say --confirm 0123456789AB")
+    assert str(caught.value.hint).endswith("say `--confirm 0123456789AB`")
     assert "is neither" not in str(caught.value)  # of a word that nobody typed
 
 

@@ -160,7 +160,7 @@ def test_a_missing_firmware_names_its_package() -> None:
     with pytest.raises(PreflightError) as refused:
         run.require(way)
 
-    assert refused.value.hint == "apt-get install some-package"
+    assert refused.value.hint == "`apt-get install some-package`"
 
 
 def test_an_emulator_that_failed_is_no_board_that_does_not_boot(tmp_path: Path) -> None:

@@ -54,7 +54,7 @@ def command(
         _shut_out(stores.open_store(lines_of))
         return
     if os.geteuid() != 0:
-        raise PreflightError("only root can remove timers", hint="sudo holdstill keeper remove")
+        raise PreflightError("only root can remove timers", hint="`sudo holdstill keeper remove`")
     path = keeper_setup.known_store()
     if path is None:
         raise UsageError(

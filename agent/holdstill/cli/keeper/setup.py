@@ -64,7 +64,7 @@ def command(
     if os.geteuid() != 0:
         raise PreflightError(
             "only root can make a user and timers",
-            hint="sudo holdstill keeper setup; without root, `holdstill keeper init` makes a "
+            hint="`sudo holdstill keeper setup`; without root, `holdstill keeper init` makes a "
             "store of your own",
         )
     wish = _asked(store, user, is_card_fine=store_on_card, yes=yes)
