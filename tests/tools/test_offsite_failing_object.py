@@ -32,12 +32,6 @@ BAD = pytest.mark.parametrize("fault", [Fault.INTERNAL, Fault.FULL])
 SECOND = keeper_heads.key_of("0123456789abcdef", 2)
 
 
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
-
-
 @pytest.fixture
 def proxy(server: Seaweed) -> Iterator[FaultyProxy]:
     with faulty_proxy.running(server.port) as one:
