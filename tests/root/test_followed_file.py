@@ -170,7 +170,7 @@ def test_blocks_that_are_given_back_by_whoever_shares_them(
             assert file.file.listed(taken).digest() == right.digest()
 
 
-def test_blocks_that_a_snapshot_gives_back(tmp_path: Path, memory: Path) -> None:
+def test_a_snapshot_has_all_be_read_again(tmp_path: Path, memory: Path) -> None:
     with volume(tmp_path, "btrfs") as one, ExitStack() as undo:
         path = one.at / "readings.db"
         path.write_bytes(os.urandom(SIZE // 2))

@@ -67,6 +67,7 @@ class Plan:
         put: ids of the versions that were put.
         where: what is in the path of an object, or the id of a version, at which each call goes
             wrong; "" for none.
+        command: the one method that goes wrong there; "" for each.
     """
 
     fault: Fault = Fault.INTERNAL
@@ -75,13 +76,14 @@ class Plan:
     calls: int = 0
     put: set[str] = field(default_factory=set)
     where: str = ""
+    command: str = ""
     lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def next(self, path: str) -> Fault | None:
+    def next(self, command: str, path: str) -> Fault | None:
         """Count a call; return what is to happen to it."""
         with self.lock:
             self.calls += 1
-            if self.where and self.where in _object(path):
+            if self.where and self.where in _object(path) and self.command in {"", command}:
                 return self.fault
             return self.fault if 0 < self.at <= self.calls < self.at + self.many else None
 
@@ -92,7 +94,7 @@ class _Handler(BaseHTTPRequestHandler):
     target: ClassVar[int]
 
     def _answer(self) -> None:
-        fault = self.plan.next(self.path)
+        fault = self.plan.next(self.command, self.path)
         length = int(self.headers.get("Content-Length", "0"))
         if fault is Fault.CUT_BEFORE:
             self.rfile.read(length // 2)
@@ -177,10 +179,10 @@ class FaultyProxy:
         with self.plan.lock:
             self.plan.fault, self.plan.at, self.plan.many, self.plan.calls = fault, at, many, 0
 
-    def failing_at(self, key: str, fault: Fault = Fault.INTERNAL) -> None:
-        """Let each call for one object go wrong from now on."""
+    def failing_at(self, key: str, fault: Fault = Fault.INTERNAL, *, command: str = "") -> None:
+        """Let each call for one object go wrong from now on, or those of one method."""
         self.planned(fault, 0)
-        self.plan.where = key
+        self.plan.where, self.plan.command = key, command
 
 
 def _object(path: str) -> str:

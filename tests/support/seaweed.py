@@ -1,7 +1,10 @@
 """A real SeaweedFS on loopback for tests: an object server with versions and locks.
 
-One server serves a whole run of tests; each takes buckets of its own. It ends with the process
+One server serves a whole run of tests; each takes a folder of its own. It ends with the process
 that started it, however that ends (setpriv(1), PR_SET_PDEATHSIG).
+
+Where HOLDSTILL_TEST_S3 names another server of this machine, as http://127.0.0.1:PORT, the same
+tests use that one: it must know OWNER and KEEPER, with these keys.
 """
 
 from __future__ import annotations
@@ -36,6 +39,7 @@ LOOPBACK = "127.0.0.1"
 OWNER = AccessKey("owner", "owner's secret of a test")
 KEEPER = AccessKey("keeper", "keeper's secret of a test")
 """May read, list, and write: what a keeper gets, and what a thief of the keeper has."""
+GIVEN = "HOLDSTILL_TEST_S3"
 IDENTITIES = {
     "identities": [
         {
@@ -54,11 +58,11 @@ IDENTITIES = {
 
 @dataclass(frozen=True)
 class Seaweed:
-    """A running server."""
+    """A running server; one that was given has neither log nor process."""
 
     port: int
-    log: Path
-    process: subprocess.Popen[bytes]
+    log: Path | None = None
+    process: subprocess.Popen[bytes] | None = None
 
     @property
     def endpoint(self) -> str:
@@ -67,6 +71,8 @@ class Seaweed:
 
     def cpu_seconds(self) -> float:
         """Return what it has spent of processors so far (proc_pid_stat(5), fields 14 and 15)."""
+        if self.process is None:
+            return 0.0
         stat = Path(f"/proc/{self.process.pid}/stat").read_text(encoding="ascii")
         user, system = stat.rpartition(")")[2].split()[11:13]
         return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
@@ -83,12 +89,19 @@ class Seaweed:
                 client.create_bucket(Bucket=name, ObjectLockEnabledForBucket=True)
             else:
                 client.create_bucket(Bucket=name)
+            if self.process is None:
+                client.put_bucket_policy(Bucket=name, Policy=json.dumps(_policy(name)))
         return BucketAddress(self.endpoint, name, f"{secrets.token_hex(6)}/boathouse/")
 
 
 @contextmanager
 def running() -> Iterator[Seaweed]:
-    """Run a server for the block; what it stored is gone then."""
+    """Run a server for the block; what it stored is gone then. One that was given is not ended."""
+    given = os.environ.get(GIVEN, "")
+    if given:
+        assert given.startswith(f"http://{LOOPBACK}:"), f"{GIVEN}: only on this machine"
+        yield Seaweed(int(given.rpartition(":")[2]))
+        return
     folder = Path(tempfile.mkdtemp(prefix="hs-weed-"))
     (folder / "data").mkdir()
     (folder / "s3.json").write_text(json.dumps(IDENTITIES), encoding="ascii")
@@ -110,7 +123,7 @@ def running() -> Iterator[Seaweed]:
         )  # fmt: skip
     try:
         server = Seaweed(ports[2 * PORTS.index("s3.port")], folder / "log", process)
-        _await(server)
+        _await(server, process, folder / "log")
         yield server
     finally:
         process.send_signal(signal.SIGKILL)
@@ -118,15 +131,40 @@ def running() -> Iterator[Seaweed]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _await(server: Seaweed) -> None:
+def _policy(bucket: str) -> dict[str, object]:
+    """Return what lets the keeper do in a bucket what it may do with a key of SeaweedFS's.
+
+    The words are those of Amazon S3's policies, from memory, as Ceph's RGW reads them.
+    """
+    everything = f"arn:aws:s3:::{bucket}"
+    allowed = [
+        "GetObject", "GetObjectVersion", "PutObject", "DeleteObject", "DeleteObjectVersion",
+        "ListBucket", "ListBucketVersions", "GetObjectRetention", "PutObjectRetention",
+        "GetBucketVersioning", "PutBucketVersioning", "GetBucketObjectLockConfiguration",
+        "PutLifecycleConfiguration", "GetLifecycleConfiguration",
+    ]  # fmt: skip
+    return {
+        "Version": "2012-10-17",
+        "Statement": [
+            {
+                "Effect": "Allow",
+                "Principal": {"AWS": [f"arn:aws:iam:::user/{KEEPER.key_id}"]},
+                "Action": [f"s3:{one}" for one in allowed],
+                "Resource": [everything, f"{everything}/*"],
+            }
+        ],
+    }
+
+
+def _await(server: Seaweed, process: subprocess.Popen[bytes], log: Path) -> None:
     deadline = time.monotonic() + 60
     client = Bucket(BucketAddress(server.endpoint, "none"), OWNER).client
     while True:
         try:
             client.list_buckets()
         except (BotoCoreError, ClientError):
-            is_hopeful = server.process.poll() is None and time.monotonic() < deadline
-            assert is_hopeful, server.log.read_text(encoding="utf-8", errors="replace")[-4000:]
+            is_hopeful = process.poll() is None and time.monotonic() < deadline
+            assert is_hopeful, log.read_text(encoding="utf-8", errors="replace")[-4000:]
             time.sleep(0.2)
         else:
             return

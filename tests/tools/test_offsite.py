@@ -4,7 +4,6 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
@@ -17,7 +16,6 @@ from holdstill.model.settings import Retention
 from holdstill.offsite import check, head, keeper_heads, offsite_settings, promises, sent
 from holdstill.offsite.pack_format import Row
 from holdstill.workflow import offsite_restore
-from support import seaweed
 from support.command_line import holdstill
 from support.keeping import FakeClock
 from support.offsite import CopiedStore, contents_of
@@ -25,12 +23,6 @@ from support.seaweed import Seaweed
 from support.silence import Silent
 
 FILES = {b"etc/hostname": b"pier-3\n", b"srv/readings": os.urandom(300_000), b"empty": b""}
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 @pytest.fixture

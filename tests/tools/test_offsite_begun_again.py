@@ -1,6 +1,5 @@
 """A copy that is begun again does not forget the captures that are in the earlier one alone."""
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
@@ -8,18 +7,11 @@ import pytest
 
 from holdstill.model.settings import Retention
 from holdstill.offsite import earlier, offsite_settings, run_notes, sent
-from support import seaweed
 from support.command_line import attempt, holdstill
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
 
 ALL = Retention(days=100, at_least=100)
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 @pytest.fixture

@@ -1,7 +1,6 @@
 """The check of an off-site copy asks for all that a restore needs: also that it cannot be lost."""
 
 import os
-from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -9,7 +8,6 @@ import pytest
 
 from holdstill.offsite import check, promises, run_notes, sent
 from holdstill.offsite.check import OffsiteCheck, Own
-from support import seaweed
 from support.bucket_harms import heads, packs
 from support.command_line import attempt, holdstill
 from support.offsite import CopiedStore
@@ -17,12 +15,6 @@ from support.seaweed import Seaweed
 from support.silence import Silent
 
 FILES = {b"etc/hostname": b"pier-3\n", b"srv/readings": os.urandom(90_000)}
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 @pytest.fixture

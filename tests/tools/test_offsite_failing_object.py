@@ -9,18 +9,20 @@ import dataclasses
 import hashlib
 import os
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
-from holdstill.errors import LinkError
+from holdstill.errors import LinkError, VerificationError
 from holdstill.model.settings import Retention
-from holdstill.offsite import check, keeper_heads, offsite_settings, sent
+from holdstill.offsite import check, keeper_heads, offsite_settings, promises, run_notes, sent
 from holdstill.offsite.bucket import Bucket, FailingObjectError
 from holdstill.offsite.check import OffsiteCheck, Own
 from holdstill.system.clocks import SystemClock
 from holdstill.workflow import offsite_prove, offsite_restore
 from support import faulty_proxy, seaweed
+from support.command_line import attempt
 from support.faulty_proxy import Fault, FaultyProxy
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
@@ -30,12 +32,6 @@ pytestmark = pytest.mark.timeout(300)
 ALL = Retention(days=1000, at_least=100)
 BAD = pytest.mark.parametrize("fault", [Fault.INTERNAL, Fault.FULL])
 SECOND = keeper_heads.key_of("0123456789abcdef", 2)
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 @pytest.fixture
@@ -107,6 +103,7 @@ def test_verify_names_a_pack_and_reads_the_others(
     (altered,) = found.altered
     assert key in altered
     assert "cannot be read" in altered
+    assert found.unread == (altered,)
     assert (found.read, found.missing, found.lost_packs) == (3, (), ())
 
 
@@ -115,8 +112,69 @@ def test_verify_names_a_head_and_reads_the_others(held: CopiedStore, proxy: Faul
 
     found = checked(held, proxy)
 
-    assert any(SECOND in one for one in found.altered)
+    (altered,) = found.altered
+    assert SECOND in altered
+    assert found.unread == (altered,)
     assert (found.read, found.missing, found.lost_packs) == (2, (), ())
+
+
+@pytest.mark.parametrize("what", ["pack", "head"])
+def test_a_lock_that_the_server_does_not_tell_of_is_not_called_missing(
+    held: CopiedStore, proxy: FaultyProxy, what: str
+) -> None:
+    key = SECOND if what == "head" else second_pack(held)
+    proxy.failing_at(key, command="HEAD")
+
+    found = checked(held, proxy)
+
+    (unsaid,) = found.unsaid
+    assert key in unsaid
+    assert (found.unlocked, found.altered, found.missing) == ((), (), ())
+
+
+def test_a_locked_version_counts_beside_one_of_which_nothing_is_said(
+    held: CopiedStore, proxy: FaultyProxy
+) -> None:
+    key = second_pack(held)
+    data = held.bucket.read(next(one for one in held.versions("packs/") if one.key == key))
+    held.bucket.put(
+        key, data, promises.md5_of(data), until=SystemClock().now() + timedelta(days=2)
+    )
+    first, again = [one for one in held.versions("packs/") if one.key == key]
+    for failing in (first, again):
+        proxy.failing_at(failing.id, command="HEAD")
+        assert checked(held, proxy).unsaid == ()
+
+
+@pytest.mark.parametrize("what", ["pack", "head"])
+def test_what_the_server_fails_at_is_for_who_runs_it(
+    held: CopiedStore, proxy: FaultyProxy, what: str
+) -> None:
+    proxy.failing_at(SECOND if what == "head" else second_pack(held))
+    held.set_up(address=str(held.address).replace(held.address.endpoint, proxy.endpoint))
+
+    done = attempt("offsite", "verify", "--store", held.root)
+
+    assert done.returncode == VerificationError.exit_code
+    notes = run_notes.load(held.root)
+    assert notes is not None
+    (finding,) = notes.findings
+    assert "ask who runs the server" in finding
+    assert "--again" not in finding
+
+
+def test_a_lock_at_which_the_server_fails_is_for_who_runs_it(
+    held: CopiedStore, proxy: FaultyProxy
+) -> None:
+    held.make_locks_due()
+    held.lock_days = 5
+    held.set_up()
+    proxy.failing_at(second_pack(held))
+
+    (trouble,) = held.upload(by_way_of=proxy.endpoint, rule=ALL).troubles
+
+    assert "who runs it" in trouble.hint
+    assert "PutObjectRetention" not in trouble.hint
 
 
 def test_a_pack_with_something_over_it_is_not_lost_while_the_server_fails_at_it(

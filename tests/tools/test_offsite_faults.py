@@ -35,12 +35,6 @@ pytestmark = pytest.mark.timeout(300)
 
 
 @pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
-
-
-@pytest.fixture(scope="module")
 def proxy(server: Seaweed) -> Iterator[FaultyProxy]:
     with faulty_proxy.running(server.port) as one:
         yield one

@@ -3,7 +3,7 @@
 import dataclasses
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
@@ -31,12 +31,6 @@ from support.silence import Silent
 FILES = {b"etc/hostname": b"pier-3\n", b"srv/readings": os.urandom(90_000)}
 CHANGED = FILES | {b"etc/hostname": b"renamed\n"}
 EXPECTED = {"pier-3/1": FILES, "pier-3/2": CHANGED}
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 import json
 import os
-from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
@@ -12,7 +11,7 @@ import pytest
 from holdstill.errors import DocumentError, LinkError
 from holdstill.model.settings import Retention
 from holdstill.offsite import check, offsite_settings, run_notes, sent
-from support import faulty_proxy, seaweed
+from support import faulty_proxy
 from support.command_line import attempt, holdstill
 from support.faulty_proxy import Fault
 from support.offsite import CopiedStore
@@ -25,12 +24,6 @@ ALL = Retention(days=100, at_least=100)
 
 def files(night: int) -> dict[bytes, bytes]:
     return SHARED | {b"night": b"%d" % night * 3000}
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 @pytest.fixture

@@ -3,12 +3,10 @@
 import os
 import random
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from support import seaweed
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
 from support.usage import used
@@ -17,12 +15,6 @@ pytestmark = [pytest.mark.timeout(600), pytest.mark.slow]
 HOLDSTILL = Path(sys.executable).with_name("holdstill")
 MIB = 1 << 20
 MOST = 150 * MIB
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 def small_ones(total: int) -> dict[bytes, bytes]:

@@ -3,7 +3,6 @@
 import hashlib
 import os
 import tracemalloc
-from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
@@ -13,19 +12,13 @@ from holdstill.errors import SecurityError
 from holdstill.model.settings import Retention
 from holdstill.offsite import catalogue, head, offsite_settings, sent
 from holdstill.offsite.pack_format import ROW_SIZE, Row
-from support import bucket_lies, seaweed
+from support import bucket_lies
 from support.bucket_harms import put
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
 
 ALL = Retention(days=1000, at_least=100)
 TO_COME = b"a library that every board has tomorrow\n" * 200
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 @pytest.fixture

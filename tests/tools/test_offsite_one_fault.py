@@ -6,7 +6,6 @@ lock that ended, a store that was made again with another number of days.
 
 import os
 import sqlite3
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -22,7 +21,7 @@ from holdstill.offsite.bucket import RefusedError, Version
 from holdstill.offsite.check import Own
 from holdstill.offsite.keeper_heads import UnreadHeadError
 from holdstill.system.process import LocalRunner
-from support import faulty_proxy, seaweed
+from support import faulty_proxy
 from support.faulty_proxy import Fault
 from support.offsite import CopiedStore, contents_of
 from support.seaweed import Seaweed
@@ -32,12 +31,6 @@ pytestmark = pytest.mark.timeout(300)
 ALL = Retention(days=1000, at_least=100)
 KEPT = {b"etc/hostname": b"pier-3\n", b"srv/kept": os.urandom(60_000)}
 SHARED = {b"shared-%d" % number: os.urandom(5000) for number in range(8)}
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 def made(server: Seaweed, folder: Path, *, lock_days: int) -> CopiedStore:

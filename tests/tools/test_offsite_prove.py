@@ -2,7 +2,6 @@
 
 import json
 import os
-from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
@@ -11,18 +10,11 @@ import pytest
 from holdstill.errors import DocumentError, SecurityError
 from holdstill.offsite import offsite_settings
 from holdstill.offsite.recovery_key import RecoveryKey
-from support import seaweed
 from support.command_line import attempt, holdstill
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
 
 FILES = {b"etc/hostname": b"pier-3\n"}
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 @pytest.fixture

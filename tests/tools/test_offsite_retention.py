@@ -1,7 +1,6 @@
 """Off-site, what is needed stays locked; what is mostly dead is packed again; the rest goes."""
 
 import os
-from collections.abc import Iterator
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
@@ -25,7 +24,7 @@ from holdstill.offsite.check import Own
 from holdstill.offsite.locks import Locks
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from support import faulty_proxy, seaweed
+from support import faulty_proxy
 from support.command_line import holdstill
 from support.faulty_proxy import Fault
 from support.offsite import CopiedStore
@@ -34,12 +33,6 @@ from support.silence import Silent
 
 NEWEST = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
 KEPT = {b"etc/hostname": b"pier-3\n", b"srv/kept": os.urandom(20_000)}
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 def made(server: Seaweed, folder: Path, *, lock_days: int) -> CopiedStore:

@@ -3,7 +3,6 @@
 import dataclasses
 import json
 import os
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -17,12 +16,6 @@ from support.command_line import attempt, holdstill
 from support.faulty_proxy import Fault
 from support.offsite import CopiedStore, access_key_file
 from support.seaweed import Seaweed
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 @pytest.fixture

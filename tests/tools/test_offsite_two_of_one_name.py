@@ -11,18 +11,12 @@ import pytest
 from holdstill.errors import LinkError, SecurityError
 from holdstill.model.settings import Retention
 from holdstill.offsite import keeper_heads, offsite_settings, own_heads, promises, sent
-from support import faulty_proxy, seaweed
+from support import faulty_proxy
 from support.faulty_proxy import Fault, FaultyProxy
 from support.offsite import CopiedStore
 from support.seaweed import Seaweed
 
 ALL = Retention(days=100, at_least=100)
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Seaweed]:
-    with seaweed.running() as one:
-        yield one
 
 
 @pytest.fixture

@@ -49,6 +49,8 @@ class OffsiteCheck(Record, frozen=True, kw_only=True):
             is over.
         odd: what does no harm, such as versions that somebody put over a pack.
         lost_packs: names of the packs among missing and altered.
+        unread: those among altered at which the server fails (5xx): they may well be good.
+        unsaid: what was read, and of which the server does not say whether it is locked.
         unlocked_packs, unlocked_heads: names, and numbers of the keeper's own, among unlocked.
     """
 
@@ -63,6 +65,8 @@ class OffsiteCheck(Record, frozen=True, kw_only=True):
     lost_packs: tuple[str, ...] = ()
     unlocked_packs: tuple[str, ...] = ()
     unlocked_heads: tuple[int, ...] = ()
+    unread: tuple[str, ...] = ()
+    unsaid: tuple[str, ...] = ()
 
 
 class Own(NamedTuple):
@@ -94,6 +98,8 @@ class _Findings:
         self.unlocked_packs: list[str] = []
         self.unlocked_heads: list[int] = []
         self.unread: list[str] = []
+        self.unread_heads: list[str] = []
+        self.unsaid: list[str] = []
         self.sizes: dict[str, int] = {}
         self.heads = self.read = self.read_bytes = 0
 
@@ -117,9 +123,9 @@ def check(
     """
     found = _Findings()
     _check_heads(bucket, own, found, is_locked=is_locked)
-    if found.unread and not found.heads:
+    if found.unread_heads and not found.heads:
         raise LinkError(
-            f"{bucket.address}: no head there can be read: {found.unread[0]}",
+            f"{bucket.address}: no head there can be read: {found.unread_heads[0]}",
             hint="may this access key read objects (GetObject, GetObjectVersion)?",
         )
     there = _packs_there(bucket)
@@ -139,6 +145,7 @@ def check(
         unlocked=tuple(found.unlocked), odd=tuple(found.odd),
         lost_packs=tuple(dict.fromkeys(found.lost_packs)),
         unlocked_packs=tuple(found.unlocked_packs), unlocked_heads=tuple(found.unlocked_heads),
+        unread=tuple(found.unread), unsaid=tuple(found.unsaid),
     )  # fmt: skip
 
 
@@ -253,12 +260,15 @@ def _good_heads(
             yield which, digest, told
         except (SecurityError, MissingObjectError, RefusedError) as error:
             if isinstance(error, UnreadHeadError | RefusedError):
-                found.unread.append(str(error))
+                found.unread_heads.append(str(error))
                 unread.append(which.number)
             if isinstance(error.__cause__, OtherKeyError):
                 sealed.append(str(error))
                 continue
-            found.altered.append(f"head {which.number} of keeper {which.keeper}: {error}")
+            text = f"head {which.number} of keeper {which.keeper}: {error}"
+            found.altered.append(text)
+            if FailingObjectError in {type(error), type(error.__cause__)}:
+                found.unread.append(text)
 
 
 def _packs_there(bucket: Bucket) -> dict[str, list[Version]]:
@@ -298,7 +308,10 @@ def _check_pack(
             # No loss that is sure: what was put into an archive comes back from there, and what
             # the server fails at may be read again. That no thief can order: what he has put
             # over a pack so that nobody reads it hides nothing.
-            found.altered.append(f"pack {name}: it cannot be read: {unread[0]}")
+            text = f"pack {name}: it cannot be read: {unread[0]}"
+            found.altered.append(text)
+            if is_failing:
+                found.unread.append(text)
             return []
         known = f"pack {name}: it has not the {found.sizes[name]} bytes that were sent"
         if known not in found.altered:
@@ -323,32 +336,36 @@ def _digest(bucket: Bucket, version: Version, unread: list[RefusedError]) -> str
 
 def _check_lock(bucket: Bucket, name: str, good: list[Version], found: _Findings) -> None:
     """Check that what was sent is locked; a lock on what somebody put over it keeps nothing."""
-    try:
-        ends = [bucket.locked(one.key, one.id).until for one in good]
-    except MissingObjectError:
-        return  # gone since it was read: the next run says so
-    except RefusedError as error:
-        found.unlocked.append(f"pack {name}: whether it is locked is not said: {error}")
+    ends: list[datetime | None] = []
+    unsaid: list[RefusedError] = []
+    for one in good:
+        try:
+            ends.append(bucket.locked(one.key, one.id).until)
+        except MissingObjectError:
+            continue  # gone since it was read: the next run says so
+        except RefusedError as error:
+            unsaid.append(error)
+    if any(_is_locked(bucket, end) for end in ends):
         return
-    if not any(_is_locked(bucket, end) for end in ends):
+    if unsaid:
+        found.unsaid.append(f"pack {name}: {unsaid[0]}")
+    elif ends:
         found.unlocked.append(f"pack {name}: {_told(ends)}")
         found.unlocked_packs.append(name)
 
 
 def _check_head_locks(bucket: Bucket, heads: Iterable[FoundHead], found: _Findings) -> None:
     for which in heads:
+        name = f"head {which.number} of keeper {which.keeper}"
         try:
             end = bucket.locked(which.version.key, which.version.id).until
         except MissingObjectError:
             continue  # gone since it was read: the next run says so
         except RefusedError as error:
-            found.unlocked.append(
-                f"head {which.number} of keeper {which.keeper}: whether it is locked is not said: "
-                f"{error}"
-            )
+            found.unsaid.append(f"{name}: {error}")
             continue
         if not _is_locked(bucket, end):
-            found.unlocked.append(f"head {which.number} of keeper {which.keeper}: {_told([end])}")
+            found.unlocked.append(f"{name}: {_told([end])}")
             found.unlocked_heads.append(which.number)
 
 

@@ -120,7 +120,7 @@ class Uploader:
     pool: ThreadPoolExecutor = field(default_factory=seal_ahead.pool)
     sender: PackSender = field(init=False)
     report: UploadReport = field(default_factory=UploadReport)
-    bad_head: tuple[int, str] | None = None
+    bad_head: tuple[int, SecurityError] | None = None
     _writer: PackWriter | None = None
     _in_pack: set[bytes] = field(default_factory=set)
     _on_the_way: set[bytes] = field(default_factory=set)
@@ -307,7 +307,7 @@ class Uploader:
             try:
                 found.append(self._read_head(one))
             except SecurityError as error:
-                self.bad_head = (one.number, str(error))
+                self.bad_head = (one.number, error)
                 break
         return found[::-1]
 

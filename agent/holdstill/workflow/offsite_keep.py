@@ -9,7 +9,8 @@ from holdstill.errors import HoldstillError, LinkError, VerificationError
 from holdstill.keeper import account_captures, references
 from holdstill.model.sizes import counted
 from holdstill.offsite import keep_locked
-from holdstill.offsite.bucket import MissingObjectError, RefusedError
+from holdstill.offsite.bucket import FailingObjectError, MissingObjectError, RefusedError
+from holdstill.offsite.keeper_heads import UnreadHeadError
 from holdstill.workflow import each_board, explain, offsite_again
 from holdstill.workflow.offsite_again import Missing
 
@@ -124,11 +125,17 @@ def _lost(again: PackAgain, what: str, hint: str) -> BoardTrouble:
 
 
 def _refused(refused: Sequence[RefusedError]) -> BoardTrouble:
+    failing = [one for one in refused if isinstance(one, FailingObjectError)]
+    may_not = (
+        "may the access key still do that (PutObjectRetention)?"
+        if len(failing) < len(refused)
+        else f"{failing[0].hint}."
+    )
     return _trouble(
         "locks",
         f"{counted(len(refused), 'lock')} could not be lengthened: "
         f"{'; '.join(map(str, refused[:_NAMED]))}",
-        "all others were; may the access key still do that (PutObjectRetention)? What is not "
+        f"all others were; {may_not} What is not "
         "locked any more, who has that key can delete: `holdstill offsite verify` names it",
     )
 
@@ -138,7 +145,11 @@ def unmerged(uploader: Uploader, told: Iterable[BoardTrouble]) -> tuple[BoardTro
     if uploader.bad_head is None:
         return ()
     number, why = uploader.bad_head
-    found = _bad_head(number, f"{why}; it and the heads before it stay beside those behind it")
+    problem = f"{why}; it and the heads before it stay beside those behind it"
+    if isinstance(why, UnreadHeadError):  # it may well be good
+        found = _trouble(f"head {number}", problem, why.hint)
+    else:
+        found = _bad_head(number, problem)
     return () if any(one.board == found.board for one in told) else (found,)
 
 

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from holdstill.offsite.offsite_settings import OffsiteSettings
     from holdstill.offsite.sent import Sent
 
+_ASK = "ask who runs the server to look at it, and run `holdstill offsite verify` after that"
+
 
 @click.command("verify", short_help="Check an off-site copy, without the key.")
 @click.argument("address", required=False)
@@ -39,7 +41,8 @@ def command(
 
     Without an ADDRESS, it is the copy of the store here; then it is also found out if the newest
     heads are missing, and the next upload sends again what it has of a pack that is lost.
-    Exit code 7: something is missing or altered. 8: something is not locked, or odd.
+    Exit code 7: something is missing or altered. 8: something is not locked, as far as the server
+    says, or odd.
 
     \b
     Examples:
@@ -67,7 +70,7 @@ def command(
         _say(found)
     if found.missing or found.altered:
         return VerificationError.exit_code
-    return DegradedError.exit_code if found.unlocked or found.odd else 0
+    return DegradedError.exit_code if found.unlocked or found.unsaid or found.odd else 0
 
 
 def _own(settings: OffsiteSettings, noted: Sent) -> Own:
@@ -106,10 +109,16 @@ def _findings(found: OffsiteCheck) -> tuple[str, ...]:
             f"not locked: {thing}; what to do: the next `holdstill offsite upload` locks it"
             for thing in found.unlocked
         ),
+        *(
+            f"the server does not say whether it is locked: {thing}; what to do: {_ASK}"
+            for thing in found.unsaid
+        ),
     )
 
 
 def _what_to_do(lost: str, found: OffsiteCheck) -> str:
+    if any(lost == f"altered: {text}" for text in found.unread):
+        return _ASK  # it may well be there
     if any(name in lost for name in found.lost_packs):
         return (
             "the next `holdstill offsite upload` sends again what this store has of it; then run "
@@ -121,7 +130,8 @@ def _what_to_do(lost: str, found: OffsiteCheck) -> str:
 def _say(found: OffsiteCheck) -> None:
     for word, things in (
         ("MISSING", found.missing), ("ALTERED", found.altered),
-        ("NOT LOCKED", found.unlocked), ("ODD", found.odd),
+        ("NOT LOCKED", found.unlocked), ("LOCKED OR NOT, IS NOT SAID", found.unsaid),
+        ("ODD", found.odd),
     ):  # fmt: skip
         terminal.say(*(f"{word}: {thing}" for thing in things))
     terminal.say(
