@@ -42,7 +42,8 @@ class BlockDevice:
         disk: name of the whole disk; its own for one that is no partition.
         below: names of the devices that it is made of (mapping, array, cache).
         mapping: what kind of mapping it is: `LUKS` for an opened container, `CRYPT` for another
-            that is unlocked, `LVM`, `md`, ...; "" for none.
+            that is unlocked, `LVM`, `mirror` for an array of which each member has all, `md` for
+            another, ...; "" for none.
         file: of a loop device, and of a partition of one.
         is_removable: whether its medium is meant to be taken out.
     """

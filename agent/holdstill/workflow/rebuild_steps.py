@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, assert_never
 
 from holdstill.disks import (
+    array_writer,
     boot_gap,
     boot_gap_writer,
     emmc_area_check,
@@ -30,6 +31,7 @@ from holdstill.rebuild.steps import (
     ClearTables,
     Flush,
     LeaveEmpty,
+    MakeArray,
     MakeExt4,
     MakeFat,
     MakeLuks,
@@ -127,6 +129,11 @@ class StepWriter:
                 lvm_writer.write(
                     path, offset=step.offset, size=step.size, parameters=step.parameters,
                     members=step.members, volumes=step.volumes,
+                )  # fmt: skip
+            case MakeArray():
+                array_writer.write(
+                    path, offset=step.offset, size=step.size, content=step.content,
+                    parameters=step.parameters,
                 )  # fmt: skip
             case MakeLuks():
                 self._make_luks(step)
