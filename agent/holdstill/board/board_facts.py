@@ -95,6 +95,7 @@ class PartFacts:
         holders: names of the devices that are made of it.
         subvolumes: of a btrfs, all of them.
         members: names of the devices that a btrfs is spread over.
+        twin: of a member of a mirror, the part with which the mirror's content is captured.
     """
 
     number: int
@@ -110,6 +111,7 @@ class PartFacts:
     holders: tuple[str, ...] = ()
     subvolumes: tuple[Subvolume, ...] = ()
     members: tuple[str, ...] = ()
+    twin: int = 0
 
 
 @dataclass(frozen=True)
