@@ -5,24 +5,34 @@ What is written is judged by mdadm, e2fsck and our own second witness.
 
 from __future__ import annotations
 
+import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import pytest
 from msgspec import structs
 
-from holdstill.disks import partition_table, volumes_on_disk
+from holdstill.disks import md_superblock, partition_table, volumes_on_disk
 from holdstill.filesystems.ext4.ext4_reader import Ext4Reader
-from holdstill.model.layout import Ext4
+from holdstill.model.layout import Ext4, Swap
+from holdstill.rebuild import compressed_image
 from holdstill.rebuild.boot import captured_card
-from holdstill.rebuild.boot import card as cards
+from holdstill.rebuild.boot import card as boot_cards
+from holdstill.rebuild.rebuild_target import Existing
 from holdstill.records import index_file
 from holdstill.system import byte_source
+from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
 from holdstill.verify import card_check
+from holdstill.workflow import plan_rebuild
+from holdstill.workflow import rebuild as workflow_rebuild
+from holdstill.workflow.plan_rebuild import PlanOptions
+from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.rebuild_source import RebuildSource
-from support import programs
+from support import cards, programs
 from support.capture_folder import CaptureFolder
 from support.contents import FolderContents, a_file, a_folder, in_order
+from support.silence import Silent
 from tools.test_layers_rebuild import rebuilt
 from unit.rebuild.test_mirrors import MEMBER, mirror
 
@@ -104,7 +114,7 @@ def test_the_finished_card_has_the_array_by_the_names_it_had(version: str, tmp_p
     with source(tmp_path, manifest) as made:
         rebuilt(image, made, size=700 * MIB, passphrase=b"")
     with byte_source.opened(image) as opened:
-        seen = captured_card.looked_into(cards.read_card(opened), manifest, {})
+        seen = captured_card.looked_into(boot_cards.read_card(opened), manifest, {})
 
     # Of the member, whose superblock is at its end, the ext4 is not what the board sees.
     assert [(one.number, one.kind) for one in seen.volumes] == [
@@ -133,3 +143,39 @@ def test_a_member_that_says_something_else_is_found_by_verify(tmp_path: Path) ->
 
     assert [one.field for one in differs.differences] == ["name"]
     assert any("no superblock" in str(one) for one in gone.differences)
+
+
+def test_what_an_older_mirror_said_at_the_end_of_a_partition_is_gone(tmp_path: Path) -> None:
+    # blkid, and so a board's own start, would take the new swap for a member of the mirror; those
+    # that make file systems with files clear the end themselves.
+    whole = described(version="1.0", lvm=False)
+    (partition,), (array,) = whole.disk.partitions, whole.disk.volumes
+    area = structs.replace(partition, size=64 * 2048)
+    system = structs.replace(partition, number=3, start=area.end, size=array.size)
+    disk = structs.replace(whole.disk, partitions=(area, system), volumes=())
+    swap = Swap(uuid="6f6f7c5e-7f0a-4d9c-8f5e-0f4d3b8e1a11")
+    made_of = cards.manifest_of(disk, {2: swap, 3: whole.part(501).file_system})
+    parts = tuple(
+        structs.replace(part, mount="/" if part.number == 3 else "") for part in made_of.parts
+    )
+    image, size = tmp_path / "card.img", 700 * MIB
+    with (
+        source(tmp_path, structs.replace(made_of, parts=parts)) as made,
+        compressed_image.claimed_image(image, size=size, existing=Existing.KEEP) as target,
+    ):
+        machine = LocalRunner()
+        plan = plan_rebuild.plan_rebuild(made, size=size, options=PlanOptions(), machine=machine)
+        new = plan.disk.partition(2)
+        old = structs.replace(MEMBER, version="1.0", first_byte=0)
+        at = md_superblock.place("1.0", new.size * 512)
+        said = md_superblock.made(old, at=at, size=new.size * 512, content=32 * MIB)
+        os.pwrite(target.handle, said, new.start * 512 + at)
+        means = RebuildDependencies(machine, SystemClock(), Silent(), lambda: b"")
+        workflow_rebuild.carry_out(target, plan, made, means)
+    with byte_source.opened(image) as card:
+        part = tmp_path / "part"
+        part.write_bytes(card.read(new.start * 512, new.size * 512))
+
+    assert programs.attempt("mdadm", "--examine", part).returncode == 1
+    kind = programs.run("blkid", "-p", "-o", "value", "-s", "TYPE", part).decode().strip()
+    assert kind == "swap"

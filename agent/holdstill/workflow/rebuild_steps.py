@@ -98,6 +98,9 @@ class StepWriter:
         """
         path, machine = self._path(step), self._outside.machine
         number = step.number if isinstance(step, PartStep) else 0
+        if isinstance(step, MakeFat | MakeSwap) and not step.inside:
+            # What was said at the end of a partition outlives these; others clear it themselves.
+            rebuild_target.clear_ends(self._target, step.offset, step.size)
         self._before, self._total = self.written, self._sizes.get(number, 0)
         match step:
             case ClearTables():
