@@ -52,6 +52,22 @@ def test_inspect_grades_what_a_running_mirror_holds_as_what_it_is() -> None:
     assert found["refusals"] == []
 
 
+def test_show_says_what_was_in_which_partition_and_how_still_it_was(kept: Path) -> None:
+    with layers.store(kept) as store:
+        said = programs.run(
+            here.HOLDSTILL, "show", layers.MIRRORS.name, "--store", store, "--json"
+        )
+        told = programs.run(here.HOLDSTILL, "show", layers.MIRRORS.name, "--store", store)
+    parts = {part["number"]: part for part in json.loads(said)["parts"]}
+
+    for number, place in ((501, "/srv"), (502, "/")):
+        assert (parts[number]["mount"], parts[number]["grade"]) == (place, "point-in-time")
+        assert parts[number]["large_files"] != "traced"
+    text = told.decode()
+    assert "501 is the content of the array md1, in 2" in text
+    assert "502 is the content of the array md0, in 4" in text
+
+
 @pytest.mark.parametrize("size", ["1700M", "4G"])
 def test_a_root_on_a_mirror_boots_smaller_and_larger_and_takes_a_second_member(
     size: str, kept: Path, card: board.Card, tmp_path: Path, measured: Callable[[str], None]

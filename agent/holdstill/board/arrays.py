@@ -87,4 +87,9 @@ def member(source: ByteSource, home: Path, *, disks: Sequence[str]) -> Found:
             f"the array {words(home)} is called {found.member.name!r}, and only letters, digits "
             "and _.:+@- can be written again: `mdadm --assemble --update=name` gives it another"
         )
+    if not 1 <= found.member.members <= volume_check.MEMBERS_MAX:
+        raise LayoutError(
+            f"the array {words(home)} is to have {found.member.members} members, and at most "
+            f"{volume_check.MEMBERS_MAX} can be written again"
+        )
     return found
