@@ -39,6 +39,7 @@ from support import loop, programs
 from support.recorded_arrays import MIRROR_10, MIRROR_12, STRIPE, Member
 from support.recorded_layers import LUKS_2, LVM_HEAD, Recorded
 from unit.rebuild.test_layers import IDS, PV
+from unit.rebuild.test_planner import EXT4
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -434,3 +435,20 @@ def test_a_damaged_member_gives_way_to_another_and_is_never_copied(kernel: Kerne
     assert "no superblock" in board.part(2).obstacle
     assert isinstance(board.part(3).file_system, ArrayMember)
     assert [volume.of for volume in board.disks[0].layout.volumes] == [3]
+
+
+@pytest.mark.parametrize(("recorded", "version"), [(MIRROR_12, "1.2"), (MIRROR_10, "1.0")])
+def test_a_member_that_the_array_has_given_up_is_no_file_system_of_its_own(
+    recorded: Member, version: str, kernel: Kernel
+) -> None:
+    array = kernel.array("md0", kernel.device(None, 90 * MIB, name="root"), version)
+    running = on(kernel, 2, recorded, array)
+    stale = BoardPart(3, kernel.member(recorded), 404 * MIB, recorded.size, EXT4)
+    alone = BoardPart(4, kernel.member(STRIPE), 604 * MIB, STRIPE.size, Raw(type="x"))
+
+    board = members(kernel, running, stale, alone)
+
+    assert (board.part(3).file_system, board.part(3).twin) == (
+        Raw(type="linux_raid_member", size=recorded.size), 2,
+    )  # fmt: skip
+    assert board.part(4) == alone

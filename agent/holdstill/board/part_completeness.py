@@ -63,8 +63,8 @@ def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
         if part.twin:
             yield left_out(
                 part.device,
-                f"it is of the same mirror as partition {part.twin}, with which what both have is "
-                "captured; a rebuild leaves it empty, and the mirror with one member",
+                f"it is, or was, of the same mirror as partition {part.twin}, with which the "
+                "mirror's content is captured; a rebuild leaves it empty",
             )
             continue
         if part.is_left_out:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.board import arrays, layout
-from holdstill.disks import luks_header, lvm_reader
+from holdstill.disks import luks_header, lvm_reader, md_superblock
 from holdstill.errors import LayoutError
 from holdstill.filesystems import probe
 from holdstill.model.layout import ARRAY, DISK_STEP, VOLUME_BASE, Luks, LvmPv, Raw, Volume
@@ -23,7 +23,7 @@ from holdstill.model.sizes import KIB
 from holdstill.system import byte_source, ioctl
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from holdstill.board.layout import BoardDisk, BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
@@ -59,7 +59,7 @@ def with_volumes(
         dev: where device nodes are.
     """
     mapped = _mapped(sys)
-    groups, members = set[str](), dict[str, int]()
+    groups, members, arrays_found = set[str](), dict[str, int](), dict[str, int]()
     disks, parts = list[layout.BoardDisk](), list[layout.BoardPart]()
     for place, disk in enumerate(board.disks):
         first = DISK_STEP * place + VOLUME_BASE + 1
@@ -72,7 +72,28 @@ def with_volumes(
         volumes = tuple(reader.volumes)
         described = msgspec.structs.replace(disk.layout, volumes=volumes)
         disks.append(replace(disk, layout=described))
-    return replace(board, disks=tuple(disks), parts=tuple(parts))
+        arrays_found |= {volume.uuid: volume.of for volume in volumes if volume.array}
+    known = tuple(_left_behind(part, arrays_found) for part in parts)
+    return replace(board, disks=tuple(disks), parts=known)
+
+
+def _left_behind(part: BoardPart, arrays_found: Mapping[str, int]) -> BoardPart:
+    """Return a part; as one of a captured mirror's if it was that, and has what that held then.
+
+    The array has given it up. As a file system of its own it would have the same UUID as the
+    mirror's content, and nobody could tell which is mounted.
+    """
+    if not arrays_found or part.holders or part.mount is not None or part.obstacle:
+        return part
+    try:
+        with byte_source.opened(part.device) as source:
+            uuid = md_superblock.read(source).member.uuid
+    except (LayoutError, OSError):
+        return part
+    first = arrays_found.get(uuid, 0)
+    if first in {0, part.number}:
+        return part
+    return replace(part, file_system=Raw(type=ARRAY, size=part.size), twin=first)
 
 
 def _mapped(sys: Path) -> dict[str, Path]:

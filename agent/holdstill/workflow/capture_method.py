@@ -136,7 +136,10 @@ def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> Met
     if any({part.number, part.partition} & board.inside(n) for n in left_out(settings)):
         return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, "as `leave_out` says")
     if part.twin:
-        why = f"partition {part.twin} is of the same mirror, and has the same: it comes back empty"
+        why = (
+            f"it is, or was, of the same mirror as partition {part.twin}, with which that is "
+            "captured: it comes back empty"
+        )
         return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, why)
     if _is_journal_of_the_running(board, part):
         why = "the journal of what is mounted, which gets one inside when it is rebuilt"

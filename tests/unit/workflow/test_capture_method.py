@@ -191,7 +191,7 @@ def test_another_member_of_a_captured_mirror_is_left_out_and_said() -> None:
     member = replace(part(Raw(type="linux_raid_member"), holders=("md0",)), twin=3)
     (chosen,) = capture_method.choose_all(board(member), SETTINGS).values()
     assert chosen.method is CaptureMethod.LEFT_OUT
-    assert "partition 3 is of the same mirror" in chosen.why
+    assert "of the same mirror as partition 3" in chosen.why
     assert "comes back empty" in chosen.why
 
 
