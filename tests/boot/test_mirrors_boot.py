@@ -41,7 +41,7 @@ def test_inspect_grades_what_a_running_mirror_holds_as_what_it_is() -> None:
     found = json.loads((layers.captured_mirrors() / "inspected.json").read_bytes())
     parts = {part["number"]: part for part in found["parts"]}
 
-    assert {n: (part["how"], part["grade"], part["place"]) for n, part in parts.items()} == {
+    assert {n: (part["how"], part["grade"], part["mount"]) for n, part in parts.items()} == {
         1: ("unmounted", "read-only", ""),
         2: ("identity", "read-only", ""),
         501: ("frozen", "point-in-time", "/srv"),
