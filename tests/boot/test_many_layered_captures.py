@@ -11,6 +11,7 @@ minute or more. After each fifth a copy is made.
 from __future__ import annotations
 
 import itertools
+import json
 import os
 import shutil
 from collections import Counter
@@ -70,6 +71,13 @@ def load(shop: machine.Machine) -> None:
         shop.run("systemd-run", "--quiet", f"--unit=churn-{number}", *words)
 
 
+def inspected(shop: machine.Machine) -> dict[str, tuple[str, str]]:
+    """Return what inspect says of what is mounted, while it is written to."""
+    words = ("holdstill", "inspect", "--settings", f"/root/{layers.LVM.name}.yaml", "--json")
+    parts = json.loads(shop.run(*words))["parts"]
+    return {part["mount"]: (part["how"], part["grade"]) for part in parts if part["mount"]}
+
+
 def copied(shop: machine.Machine, work: Path) -> list[str]:
     """Copy the running board as one would by hand; return what is wrong with the copy."""
     # 1: a file changed while it was read, which is no failure of tar's (tar(1), RETURN VALUE).
@@ -101,6 +109,7 @@ def test_no_capture_of_logical_volumes_under_load_is_of_two_instants(
     copies: list[list[str]] = []
     with layers.workshop(card, tmp_path, (layers.LVM,), store_size=4 << 30) as shop:
         load(shop)
+        assert inspected(shop) == dict.fromkeys(("/", "/srv"), ("frozen", "point-in-time"))
         for number in range(CAPTURES):
             code, report, said = layers.capture(shop, layers.LVM)
             assert code == 0, said

@@ -19,7 +19,16 @@ from holdstill.board.layout import BoardDisk, BoardLayout, BoardPart
 from holdstill.disks import lvm_writer
 from holdstill.errors import PreflightError
 from holdstill.model import store_address
-from holdstill.model.layout import Disk, Ext4, Luks, LvmPv, Partition, Raw, TableLabel
+from holdstill.model.layout import (
+    ArrayMember,
+    Disk,
+    Ext4,
+    Luks,
+    LvmPv,
+    Partition,
+    Raw,
+    TableLabel,
+)
 from holdstill.model.manifest import Grade
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import BoardSettings, Encrypted
@@ -27,8 +36,10 @@ from holdstill.rebuild.steps import PlacedPhysical, PlacedVolume
 from holdstill.workflow import capture_method, capture_refusals, in_the_clear
 from holdstill.workflow.capture_method import CaptureMethod
 from support import loop, programs
+from support.recorded_arrays import MIRROR_10, MIRROR_12, STRIPE, Member
 from support.recorded_layers import LUKS_2, LVM_HEAD, Recorded
 from unit.rebuild.test_layers import IDS, PV
+from unit.rebuild.test_planner import EXT4
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -95,6 +106,36 @@ class Kernel:
         (self.dev / "mapper").mkdir(parents=True, exist_ok=True)
         (self.dev / "mapper" / name).symlink_to(device)
         return own
+
+    def member(self, recorded: Member) -> Path:
+        """Make a device with the superblock of a member of an array."""
+        image = self.folder / f"member{self.count}.img"
+        self.count += 1
+        image.touch()
+        os.truncate(image, recorded.size)
+        with image.open("r+b") as file:
+            file.seek(recorded.at)
+            file.write(recorded.superblock)
+        return self.undo.enter_context(loop.attached(image)).device
+
+    def array(
+        self, name: str, device: Path, version: str = "1.2", *, level: str = "raid1",
+        holders: tuple[str, ...] = (),
+    ) -> str:  # fmt: skip
+        """Have md show a device as an array."""
+        home = self.sys / "block" / name
+        (home / "md").mkdir(parents=True)
+        (home / "md/level").write_text(f"{level}\n")
+        (home / "md/metadata_version").write_text(f"{version}\n")
+        size = int((Path("/sys/block") / device.name / "size").read_text())
+        (home / "size").write_text(f"{size}\n")
+        folder = self.sys / "class/block" / name / "holders"
+        folder.mkdir(parents=True)
+        for one in holders:
+            (folder / one).touch()
+        self.dev.mkdir(exist_ok=True)
+        (self.dev / name).symlink_to(device)
+        return name
 
 
 @pytest.fixture
@@ -280,3 +321,134 @@ def test_nothing_that_is_encrypted_is_stored_without_the_owners_word(kernel: Ker
     assert "stored unencrypted at the keeper" in in_the_clear.remark(board, chosen)
     left = {**chosen, 501: replace(chosen[501], method=CaptureMethod.LEFT_OUT)}
     assert in_the_clear.remark(board, left) == ""
+
+
+def members(kernel: Kernel, *parts: BoardPart, devices: tuple[str, ...] = ()) -> BoardLayout:
+    """Return a board whose partitions are members of arrays, as the kernel says of them."""
+    partitions = tuple(
+        Partition(number=one.number, start=one.offset // 512, size=one.size // 512, type="fd")
+        for one in parts
+    )
+    disk = Disk(
+        size=900 * MIB, label=TableLabel.DOS, id="0x9a3c5d2e", partitions=partitions,
+        device="/dev/mmcblk0",
+    )  # fmt: skip
+    further = tuple(
+        BoardDisk(Path("/dev") / name, structs.replace(disk, partitions=(), device=f"/dev/{name}"))
+        for name in devices
+    )
+    board = BoardLayout((BoardDisk(Path("/dev/mmcblk0"), disk), *further), parts)
+    return stacked_volumes.with_volumes(board, BoardPath(b"/"), (), sys=kernel.sys, dev=kernel.dev)
+
+
+def on(kernel: Kernel, number: int, recorded: Member, array: str) -> BoardPart:
+    device = kernel.member(recorded)
+    place = 4 * MIB + number * 200 * MIB
+    return BoardPart(number, device, place, recorded.size, Raw(type="x"), holders=(array,))
+
+
+@pytest.mark.parametrize(
+    ("recorded", "version", "first", "behind"),
+    [(MIRROR_12, "1.2", MIB, 0), (MIRROR_10, "1.0", 0, 24)],
+)
+def test_what_a_mirror_holds_is_a_part_of_the_first_of_its_members(
+    recorded: Member, version: str, first: int, behind: int, kernel: Kernel
+) -> None:
+    array = kernel.array("md0", kernel.device(None, 90 * MIB, name="root"), version)
+    board = members(kernel, *(on(kernel, number, recorded, array) for number in (2, 3)))
+
+    around, inner, twin = board.parts
+    assert isinstance(around.file_system, ArrayMember)
+    assert around.file_system.version == version
+    assert isinstance(inner.file_system, Ext4)
+    assert inner.file_system.label == "root"
+    assert inner.device == kernel.dev / "md0"
+    (volume,) = board.disks[0].layout.volumes
+    assert (volume.number, volume.of, volume.array) == (501, 2, "md0")
+    assert (volume.start, volume.size) == ((around.offset + first) // 512, 90 * 2048)
+    assert (volume.grain, volume.behind) == (8, behind)
+    # Of 1.0 the bytes look like those of the file system that is in the array.
+    assert (twin.file_system, twin.twin) == (
+        Raw(type="linux_raid_member", size=recorded.size), 2,
+    )  # fmt: skip
+    chosen = capture_method.choose(around, raw_limit=1 << 40, remount_read_only=True)
+    assert chosen.method is CaptureMethod.IDENTITY  # neither copied raw nor called still
+
+
+def test_logical_volumes_on_a_mirror_are_found_through_it(kernel: Kernel) -> None:
+    names = {"root": (ROOT, 68), "home": (HOME, 40), "spare": (SPARE, 20)}
+    volumes = tuple(
+        kernel.mapped(uuid, f"boardvg-{name}", kernel.device(None, size * MIB, name=name))
+        for name, (uuid, size) in names.items()
+    )
+    array = kernel.array("md0", kernel.device(LVM_HEAD, 199 * MIB), holders=volumes)
+    board = members(kernel, on(kernel, 2, MIRROR_12, array))
+
+    kinds = [type(part.file_system).__name__ for part in board.parts]
+    assert kinds == ["ArrayMember", "LvmPv", "Ext4", "Ext4", "Ext4"]
+    assert [(v.number, v.of) for v in board.disks[0].layout.volumes] == [
+        (501, 2), (502, 501), (503, 501), (504, 501),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("level", ["raid0", "raid5", "raid10", "linear"])
+def test_other_levels_are_refused_with_what_to_do(level: str, kernel: Kernel) -> None:
+    inner = kernel.device(None, 90 * MIB, name="fast")
+    array = kernel.array("md2", inner, level=level)
+    board = members(kernel, *(on(kernel, number, STRIPE, array) for number in (2, 3)))
+
+    assert board.disks[0].layout.volumes == ()
+    for part in board.parts:
+        chosen = capture_method.choose(part, raw_limit=1 << 40, remount_read_only=True)
+        assert chosen.method is CaptureMethod.REFUSED
+        assert f"the array /dev/md2 ({level}, metadata 1.2)" in chosen.why
+        assert "`disks: [auto, /dev/md2]`" in chosen.why
+        assert f"leave_out: [{part.number}]" in chosen.why
+
+
+def test_an_array_that_is_captured_as_a_disk_is_no_volume_as_well(kernel: Kernel) -> None:
+    array = kernel.array("md0", kernel.device(None, 90 * MIB, name="root"))
+    board = members(kernel, on(kernel, 2, MIRROR_12, array), devices=("md0",))
+
+    (part,) = board.parts
+    assert board.disks[0].layout.volumes == ()
+    assert "is captured as a disk of its own" in part.obstacle
+    left = structs.replace(SETTINGS, leave_out=(2,))
+    assert capture_method.choose_all(board, left)[2].method is CaptureMethod.LEFT_OUT
+
+
+def test_a_mirror_with_partitions_of_its_own_is_refused(kernel: Kernel) -> None:
+    array = kernel.array("md0", kernel.device(None, 90 * MIB, name="root"))
+    inside = kernel.sys / "block/md0/md0p1"
+    inside.mkdir()
+    (inside / "partition").write_text("1\n")
+
+    (part,) = members(kernel, on(kernel, 2, MIRROR_12, array)).parts
+    assert "has partitions of its own, which are not read" in part.obstacle
+
+
+def test_a_damaged_member_gives_way_to_another_and_is_never_copied(kernel: Kernel) -> None:
+    array = kernel.array("md0", kernel.device(None, 90 * MIB, name="root"))
+    broken = MIRROR_12.changed(216, b"\0\0\0\0")
+    board = members(kernel, on(kernel, 2, broken, array), on(kernel, 3, MIRROR_12, array))
+
+    assert "no superblock" in board.part(2).obstacle
+    assert isinstance(board.part(3).file_system, ArrayMember)
+    assert [volume.of for volume in board.disks[0].layout.volumes] == [3]
+
+
+@pytest.mark.parametrize(("recorded", "version"), [(MIRROR_12, "1.2"), (MIRROR_10, "1.0")])
+def test_a_member_that_the_array_has_given_up_is_no_file_system_of_its_own(
+    recorded: Member, version: str, kernel: Kernel
+) -> None:
+    array = kernel.array("md0", kernel.device(None, 90 * MIB, name="root"), version)
+    running = on(kernel, 2, recorded, array)
+    stale = BoardPart(3, kernel.member(recorded), 404 * MIB, recorded.size, EXT4)
+    alone = BoardPart(4, kernel.member(STRIPE), 604 * MIB, STRIPE.size, Raw(type="x"))
+
+    board = members(kernel, running, stale, alone)
+
+    assert (board.part(3).file_system, board.part(3).twin) == (
+        Raw(type="linux_raid_member", size=recorded.size), 2,
+    )  # fmt: skip
+    assert board.part(4) == alone

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout, loop_files
+from holdstill.board import arrays, layout, loop_files
 from holdstill.board.board_facts import BlockDevice
 
 if TYPE_CHECKING:
@@ -56,8 +56,10 @@ def _names(folder: Path) -> tuple[str, ...]:
 
 
 def _mapping(place: Path) -> str:
-    """Return what kind of mapping a device is: by a dm device's UUID, or md."""
+    """Return what kind of mapping a device is: by a dm device's UUID, or by what md says."""
     if (place / "dm").is_dir():
         uuid = layout.first_line(place / "dm/uuid")
         return "LUKS" if uuid.startswith("CRYPT-LUKS") else uuid.partition("-")[0] or "mapping"
+    if arrays.is_mirror(place):
+        return "mirror"
     return next((kind for kind in ("md", "bcache") if (place / kind).is_dir()), "")

@@ -42,7 +42,8 @@ class BlockDevice:
         disk: name of the whole disk; its own for one that is no partition.
         below: names of the devices that it is made of (mapping, array, cache).
         mapping: what kind of mapping it is: `LUKS` for an opened container, `CRYPT` for another
-            that is unlocked, `LVM`, `md`, ...; "" for none.
+            that is unlocked, `LVM`, `mirror` for an array of which each member has all, `md` for
+            another, ...; "" for none.
         file: of a loop device, and of a partition of one.
         is_removable: whether its medium is meant to be taken out.
     """
@@ -94,6 +95,7 @@ class PartFacts:
         holders: names of the devices that are made of it.
         subvolumes: of a btrfs, all of them.
         members: names of the devices that a btrfs is spread over.
+        twin: of a member of a mirror, the part with which the mirror's content is captured.
     """
 
     number: int
@@ -109,6 +111,7 @@ class PartFacts:
     holders: tuple[str, ...] = ()
     subvolumes: tuple[Subvolume, ...] = ()
     members: tuple[str, ...] = ()
+    twin: int = 0
 
 
 @dataclass(frozen=True)

@@ -375,6 +375,7 @@ _MAPPINGS = {
     "LUKS": "an opened encrypted container",
     "LVM": "a logical volume",
     "md": "an array",
+    "mirror": "a mirror",
     "bcache": "a cached disk",
     "mapping": "a mapping",
 }

@@ -17,7 +17,7 @@ BOOT_PLACES = ("/boot/firmware", "/boot/efi", "/efi", "/boot")
 SYSTEM_PLACES = ("/boot", "/efi", "/etc", "/home", "/opt", "/root", "/srv", "/usr", "/var")
 """What belongs to a system (Filesystem Hierarchy Standard 3.0, 3 to 5; /efi: UAPI.1). What is
 mounted elsewhere is data that the owner has put there."""
-READ_THROUGH = frozenset({"LUKS", "LVM"})
+READ_THROUGH = frozenset({"LUKS", "LVM", "mirror"})
 """Mappings whose volumes are captured as parts of the partitions that they are made of."""
 NO_DISKS = ("zram", "ram", "nbd", "rbd", "fd", "sr")
 """What the names of block devices begin with that are in memory, on a network, or drives for
@@ -46,7 +46,7 @@ def order(
 ) -> tuple[str, ...]:
     """Return the names of the disks that a board needs, in the order of a capture. Pure.
 
-    Disks below arrays, and mappings that are not read through, are none: what is on those is not
+    Disks below mappings, and arrays, that are not read through are none: what is on those is not
     read from their disks. What is in a file of the board is on the disk that the file is on.
 
     Args:
@@ -83,7 +83,7 @@ def order(
 
 
 def physical(device: BlockDevice, by_name: Mapping[str, BlockDevice]) -> tuple[BlockDevice, ...]:
-    """Return the devices that a volume is made of, through containers and logical volumes.
+    """Return the devices that a volume is made of, through containers, groups and mirrors.
 
     What is no volume, or is made of what is not read through, is returned as it is.
     """

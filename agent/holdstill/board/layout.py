@@ -55,6 +55,8 @@ class BoardPart:
         holders: names of devices that are made of it now: it is written to through them.
         subvolumes: of such a btrfs that is not mounted, all that it has.
         obstacle: why what is in it cannot be captured, and what can be done; "" for nothing.
+        twin: of what is or was a member of a mirror, the part with which the mirror's content is
+            captured; 0 for this one, or none.
     """
 
     number: int
@@ -69,6 +71,7 @@ class BoardPart:
     holders: tuple[str, ...] = ()
     subvolumes: tuple[FoundSubvolume, ...] = ()
     obstacle: str = ""
+    twin: int = 0
 
     @property
     def seen(self) -> tuple[TreeView, ...]:

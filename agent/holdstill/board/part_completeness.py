@@ -11,6 +11,7 @@ from holdstill.model.layout import (
     DISK_STEP,
     SUBVOLUME_STEP,
     VOLUME_BASE,
+    ArrayMember,
     Ext4,
     Luks,
     LvmPv,
@@ -59,6 +60,13 @@ logs "filesystem has both journal inode and journal device!" (seen on 6.1)."""
 def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
     """Judge the captured disks' own content."""
     for part in facts.parts:
+        if part.twin:
+            yield left_out(
+                part.device,
+                f"it is, or was, of the same mirror as partition {part.twin}, with which the "
+                "mirror's content is captured; a rebuild leaves it empty",
+            )
+            continue
         if part.is_left_out:
             yield missing(part.device, "nothing of this partition is captured", "", part.place)
             continue
@@ -116,7 +124,11 @@ def _around(disk: DiskFacts) -> Iterator[NamedFinding]:
 def _holders(part: PartFacts) -> Iterator[NamedFinding]:
     if isinstance(part.file_system, Raw) and part.file_system.type == ARRAY:
         return  # a member of one that runs is refused
-    if part.holders and part.is_raw and not isinstance(part.file_system, LvmPv | Luks):
+    if (
+        part.holders
+        and part.is_raw
+        and not isinstance(part.file_system, LvmPv | Luks | ArrayMember)
+    ):
         held = ", ".join(f"/dev/{name}" for name in part.holders)
         yield missing(
             part.device,

@@ -145,6 +145,7 @@ def _part(
         is_raw=part.number in ways[0],
         is_left_out=part.number in ways[1],
         holders=part.holders,
+        twin=part.twin,
         subvolumes=tuple(_subvolumes(board, part, doubts)) if has_trees else (),
         # Of one that is not mounted, our own private mount would be a member.
         members=_members(part) if is_btrfs and part.mount else (),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from holdstill.model.layout import Ext4, Fat, FileSystem, LvmPv, Subvolume
+from holdstill.model.layout import ArrayMember, Ext4, Fat, FileSystem, LvmPv, Subvolume
 
 
 def of(kind: FileSystem) -> str:
@@ -22,6 +22,8 @@ def of(kind: FileSystem) -> str:
             return _joined("subvolume", *marks)
         case LvmPv(group=group):
             return f"LVM, volume group {group}"
+        case ArrayMember(name=name, uuid=uuid):
+            return f"member of the array {name or uuid}"
         case _:
             words = msgspec.to_builtins(kind)
             name = words.get("type") or words["kind"]

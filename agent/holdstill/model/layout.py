@@ -79,24 +79,28 @@ class Volume(Record, frozen=True, kw_only=True):
     Attributes:
         number: names it in the capture: `VOLUME_BASE` and on, on the first disk.
         of: number of the partition or volume that it is in.
-        name: of a logical volume, or of the mapping of an opened encrypted container.
-        group: name of a logical volume's group; "" for what is in an encrypted container.
-        uuid: of a logical volume, as LVM writes it.
+        name: of a logical volume, of an array, or of the mapping of an opened encrypted container.
+        group: name of a logical volume's group; "" for anything else.
+        array: what the kernel called an array, such as md0; "" for anything else.
+        uuid: of a logical volume, as LVM writes it, or of an array, as mdadm does.
         start: where a rebuild puts it if nothing changes its size: logical volumes one after the
             other, what an encrypted container holds behind its header.
         grain: what start, counted from the first volume, and size are multiples of.
         was: how a logical volume was laid out, such as "striped"; "" for in one piece.
+        behind: sectors that what it is in needs behind it for itself, if its size changes.
     """
 
     number: int
     of: int
     name: str = ""
     group: str = ""
+    array: str = ""
     uuid: str = ""
     start: int
     size: int
     grain: int = 1
     was: str = ""
+    behind: int = 0
 
     @property
     def end(self) -> int:
@@ -108,11 +112,21 @@ class Volume(Record, frozen=True, kw_only=True):
         """What people call it."""
         if self.group:
             return f"logical volume {self.group}/{self.name}"
+        if self.array:
+            return f"content of the array {self.array}"
         return f"inside of the encrypted container {self.name}"
 
     @property
     def nodes(self) -> tuple[str, ...]:
-        """The names of its device; LVM doubles each dash in them (lvm(8), NAMES)."""
+        """The names of its device; LVM doubles each dash in them (lvm(8), NAMES).
+
+        Those of an array are mdadm's (mdadm(8), DEVICE NAMES; its udev-md-raid-arrays.rules).
+        """
+        if self.array:
+            own = f"/dev/{self.array}", f"/dev/disk/by-id/md-uuid-{self.uuid}"
+            local = self.name.rpartition(":")[2]
+            by_name = f"/dev/md/{local}", f"/dev/disk/by-id/md-name-{self.name}"
+            return (*own, *by_name) if local else own
         if not self.group:
             return (f"/dev/mapper/{self.name}",) if self.name else ()
         group, name = (word.replace("-", "--") for word in (self.group, self.name))
@@ -351,6 +365,24 @@ class LvmPv(Record, frozen=True, kw_only=True, tag_field="kind", tag="lvm-pv"):
     spanning: tuple[str, ...] = ()
 
 
+class ArrayMember(Record, frozen=True, kw_only=True, tag_field="kind", tag="array-member"):
+    """The member of a mirror (md(4), RAID1) with whose partition its content is captured.
+
+    Attributes:
+        uuid: of the array, as mdadm writes it.
+        name: of the array, as it is on the disk: pier-3:root.
+        version: of what is on the disk: 1.0, 1.1 or 1.2.
+        members: that the array is to have.
+        first_byte: at which the content begins.
+    """
+
+    uuid: str
+    name: str = ""
+    version: str
+    members: int
+    first_byte: int
+
+
 TOKEN = re.compile(r"[0-9A-Za-z][0-9A-Za-z._-]{0,63}")
 """What a kind of token in a header of LUKS2 is called."""
 
@@ -428,7 +460,7 @@ class Subvolume(Record, frozen=True, kw_only=True, tag_field="kind", tag="subvol
     is_default: bool = False
 
 
-FileSystem = Ext4 | Fat | Swap | Raw | Container | LvmPv | Luks | Other | Subvolume
+FileSystem = Ext4 | Fat | Swap | Raw | Container | LvmPv | Luks | ArrayMember | Other | Subvolume
 
 
 class Need(NamedTuple):

@@ -19,6 +19,7 @@ from holdstill.model.layout import (
     DISK_STEP,
     DISKS_MAX,
     SUBVOLUME_STEP,
+    ArrayMember,
     Luks,
     LvmPv,
     Other,
@@ -159,7 +160,7 @@ def _file_systems(manifest: Manifest) -> Iterator[str]:
     for number, part in enumerate(manifest.parts):
         path = f"parts[{number}].file_system"
         yield from layout_check.of_file_system(part.file_system, path)
-        if isinstance(part.file_system, LvmPv | Luks):
+        if isinstance(part.file_system, LvmPv | Luks | ArrayMember):
             yield from volume_check.of_container(part.file_system, path)
 
 

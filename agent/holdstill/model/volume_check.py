@@ -1,25 +1,34 @@
 """What volumes inside partitions can be: names, ids and places that LVM and LUKS have. Pure.
 
-What a manifest says of them ends in LVM's metadata and in arguments of cryptsetup.
+What a manifest says of them ends in LVM's and md's metadata, and in arguments of cryptsetup.
 """
 
 from __future__ import annotations
 
 import re
 from collections import Counter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, assert_never
 
-from holdstill.model.layout import DISK_STEP, TOKEN, VOLUME_BASE, Luks, LvmPv
+from holdstill.model.layout import DISK_STEP, TOKEN, VOLUME_BASE, ArrayMember, Luks, LvmPv
 from holdstill.model.sizes import MIB, SECTOR
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from holdstill.model.layout import Disk, FileSystem
+    from holdstill.model.layout import Disk, FileSystem, Volume
 
 _LVM_ID = re.compile(r"[0-9a-zA-Z]{6}(?:-[0-9a-zA-Z]{4}){5}-[0-9a-zA-Z]{6}")
 _LVM_NAME = re.compile(r"(?!\.{1,2}$)[0-9a-zA-Z+_.][0-9a-zA-Z+_.-]{0,126}")
 """lvm(8), VALID NAMES."""
+_ARRAY = re.compile(r"md[0-9a-zA-Z_][0-9a-zA-Z_.-]{0,29}")
+_ARRAY_ID = re.compile(r"[0-9a-f]{8}(?::[0-9a-f]{8}){3}")
+_VERSIONS = frozenset({"1.0", "1.1", "1.2"})
+_ARRAY_NAME = re.compile(r"[0-9a-zA-Z_.:+@-]*")
+_NAME_MAX = 32
+"""Bytes that an array's name has room for (Linux include/uapi/linux/raid/md_p.h)."""
+MEMBERS_MAX = 256
+"""Members of a mirror; nobody has so many."""
+_ARRAY_START_MAX, _BEHIND_MAX = 1 << 40, 256
 _UUID = re.compile(r"[0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
 _WORD = re.compile(r"[0-9a-z][0-9a-z:(),_-]{0,63}")
 _LABEL_MAX = 47
@@ -47,21 +56,43 @@ def of_disk(disk: Disk, systems: Mapping[int, FileSystem], path: str) -> Iterato
             yield f"{here} is not among the parts"
         if volume.grain < 1:
             yield f"{here}.grain: expected 1 or more"
-        yield from (f"{here}: {what}" for what in _names(volume.name, volume.group, volume.uuid))
+        if not 0 <= volume.behind <= _BEHIND_MAX:
+            yield f"{here}.behind: expected 0 to {_BEHIND_MAX}"
+        yield from (f"{here}: {what}" for what in _names(volume))
         known.add(volume.number)
     for number, system in systems.items():
         if isinstance(system, Luks) and number in known and inside[number] != 1:
             yield f"parts: the encrypted container {number} has {inside[number]} volumes, not one"
+        if isinstance(system, ArrayMember) and number in known:
+            arrays = [bool(volume.array) for volume in disk.volumes if volume.of == number]
+            if arrays != [True]:
+                yield f"parts: the member {number} of an array has no content, or several"
 
 
-def of_container(system: LvmPv | Luks, path: str) -> Iterator[str]:
+def of_container(system: LvmPv | Luks | ArrayMember, path: str) -> Iterator[str]:
     """Complain of what no container has; path is the key that it stands at."""
-    yield from (f"{path}: {what}" for what in (
-        _lvm(system) if isinstance(system, LvmPv) else _luks(system)
-    ))  # fmt: skip
+    yield from (f"{path}: {what}" for what in _of_container(system))
 
 
-def _names(name: str, group: str, uuid: str) -> Iterator[str]:
+def _of_container(system: LvmPv | Luks | ArrayMember) -> Iterator[str]:
+    match system:
+        case LvmPv():
+            return _lvm(system)
+        case Luks():
+            return _luks(system)
+        case ArrayMember():
+            return _member(system)
+        case unknown:
+            assert_never(unknown)
+
+
+def _names(volume: Volume) -> Iterator[str]:
+    name, group, uuid = volume.name, volume.group, volume.uuid
+    if volume.array:
+        if group or not _ARRAY.fullmatch(volume.array):
+            yield f"{volume.array[:40]!r} is no name of an array"
+        if not _ARRAY_ID.fullmatch(uuid):
+            yield f"{uuid[:40]!r} is no id of an array"
     if group:
         if not (_LVM_NAME.fullmatch(name) and _LVM_NAME.fullmatch(group)):
             yield f"{f'{group}/{name}'[:70]!r} is no name of a logical volume"
@@ -82,6 +113,24 @@ def _lvm(system: LvmPv) -> Iterator[str]:
         yield "extent_size: expected a power of two"
     if not 0 < system.first_extent <= _FIRST_BYTE_MAX or system.first_extent % SECTOR:
         yield f"first_extent: expected whole sectors, at most {_FIRST_BYTE_MAX}"
+
+
+def _member(system: ArrayMember) -> Iterator[str]:
+    if not _ARRAY_ID.fullmatch(system.uuid):
+        yield f"{system.uuid[:40]!r} is no id of an array"
+    if not is_array_name(system.name):
+        yield f"{system.name[:70]!r} is no name of an array"
+    if system.version not in _VERSIONS:
+        yield "version: expected 1.0, 1.1 or 1.2"
+    if not 1 <= system.members <= MEMBERS_MAX:
+        yield f"members: expected 1 to {MEMBERS_MAX}"
+    if not 0 <= system.first_byte <= _ARRAY_START_MAX or system.first_byte % SECTOR:
+        yield f"first_byte: expected whole sectors, at most {_ARRAY_START_MAX}"
+
+
+def is_array_name(name: str) -> bool:
+    """Whether an array can be called so again: as long as the disk has room, and plain words."""
+    return len(name) <= _NAME_MAX and bool(_ARRAY_NAME.fullmatch(name))
 
 
 def _luks(system: Luks) -> Iterator[str]:

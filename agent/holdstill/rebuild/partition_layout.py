@@ -99,7 +99,8 @@ def smallest(
         partition = disk.area(elastic)
         needed = align_up(-(-least.get(elastic, sector) // sector), _grain(partition))
         if _is_last(disk, partition):
-            tail = align_up(partition.start + needed, END_STEP // sector)
+            ends = partition.start + needed + _behind(disk, partition)
+            tail = align_up(ends, END_STEP // sector)
         else:
             tail += align_up(needed - partition.size, MOVE_STEP // sector)
     end = (tail + trailer(disk)) * sector + align_up(leave_free, sector)
@@ -178,14 +179,24 @@ def _is_last(disk: Disk, partition: Partition | Volume) -> bool:
     return all(other.start < partition.end for other in disk.areas)
 
 
+def _behind(disk: Disk, area: Partition | Volume, *, within: int = 0) -> int:
+    """Return the sectors that what an area is in needs behind it: all of that, or up to one."""
+    total = 0
+    while isinstance(area, Volume) and area.number != within:
+        total += area.behind
+        area = disk.area(area.of)
+    return total
+
+
 def _change(disk: Disk, partition: Partition | Volume, limit: int) -> int:
     """By how many sectors the partition grows; negative when it shrinks."""
     if not _is_last(disk, partition):
         return align_down(limit - _tail(disk), MOVE_STEP // disk.sector_size)
+    now = partition.end + _behind(disk, partition)
     end = align_down(limit, END_STEP // disk.sector_size)
-    if limit >= partition.end:
-        end = max(end, partition.end)
-    return end - partition.end
+    if limit >= now:
+        end = max(end, now)
+    return end - now
 
 
 def _changed(disk: Disk, other: _Area, partition: Partition | Volume, change: int) -> _Area:
@@ -194,7 +205,9 @@ def _changed(disk: Disk, other: _Area, partition: Partition | Volume, change: in
         return msgspec.structs.replace(other, size=other.size + change)
     contains = other.start <= partition.start and partition.end <= other.end
     if contains and _is_container(disk, other):
-        end = partition.end if _is_last(disk, partition) else other.end
+        end = other.end
+        if _is_last(disk, partition):
+            end = partition.end + _behind(disk, partition, within=other.number)
         return msgspec.structs.replace(other, size=end + change - other.start)
     if other.start >= partition.end:
         return msgspec.structs.replace(other, start=other.start + change)

@@ -11,6 +11,7 @@ from holdstill.errors import LayoutError, TargetRefusedError
 from holdstill.filesystems.ext4 import ext4_parameters
 from holdstill.filesystems.fat import fat_parameters
 from holdstill.model.layout import (
+    ArrayMember,
     Container,
     Disk,
     Ext4,
@@ -36,6 +37,7 @@ from holdstill.rebuild.steps import (
     ClearTables,
     Flush,
     LeaveEmpty,
+    MakeArray,
     MakeExt4,
     MakeFat,
     MakeLuks,
@@ -213,10 +215,20 @@ def _part_steps(
         if isinstance(part.file_system, LvmPv):
             lvm = volume_groups.step(part.number, part.file_system, manifest, disk)
             steps: Iterator[AnyPartStep] = iter([lvm])
+        elif isinstance(part.file_system, ArrayMember):
+            steps = iter([_array(part.number, part.file_system, place, disk)])
         else:
             need = needs.get(part.number, Need(0, 0))
             steps = _part_step(part, place, was, need, manifest)
         yield from (structs.replace(step, inside=inside) for step in steps)
+
+
+def _array(number: int, parameters: ArrayMember, place: _PlannedPart, disk: Disk) -> MakeArray:
+    (inside,) = disk.volumes_of(number)
+    return MakeArray(
+        number=number, offset=place.offset, size=place.size, parameters=parameters,
+        content=inside.size * disk.sector_size,
+    )  # fmt: skip
 
 
 def encrypted(manifest: Manifest) -> dict[int, int]:
@@ -277,7 +289,7 @@ def _part_step(
             yield PutRaw(number=number, offset=offset, size=size, parameters=raw)
         case Luks() as luks:
             yield MakeLuks(number=number, offset=offset, size=size, parameters=luks)
-        case Container() | Subvolume() | LvmPv():
+        case Container() | Subvolume() | LvmPv() | ArrayMember():
             pass
         case unknown:
             assert_never(unknown)
@@ -313,6 +325,14 @@ def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
         f"the logical volume {volume.name}, which was {volume.was}, comes back in one piece"
         for volume in disk.volumes
         if volume.was
+    )
+    yield from (
+        f"the array {volume.array} comes back DEGRADED, with one of its {array.members} members, "
+        f"in {volume.of}: it starts and works so; `mdadm --manage {volume.nodes[0]} --add "
+        "PARTITION` on the board gives it another"
+        for volume in disk.volumes
+        if isinstance(array := manifest.part(volume.of).file_system, ArrayMember)
+        and array.members > 1
     )
     yield from (
         f"partition {part.number}: the guard against being mounted twice (mmp) is left out"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from holdstill.model.layout import (
+    ArrayMember,
     Disk,
     Ext4,
     Fat,
@@ -139,6 +140,17 @@ class MakeLvm(PartStep, frozen=True, kw_only=True, tag="make-lvm"):
     volumes: tuple[PlacedVolume, ...]
 
 
+class MakeArray(PartStep, frozen=True, kw_only=True, tag="make-array"):
+    """Write what makes a partition the one member of a mirror, around its content.
+
+    Attributes:
+        content: bytes that the array has.
+    """
+
+    parameters: ArrayMember
+    content: int
+
+
 class MakeLuks(PartStep, frozen=True, kw_only=True, tag="make-luks"):
     """Encrypt what was made for the inside of a container, and write it with its header."""
 
@@ -176,13 +188,24 @@ AnyStep = (
     | PutRaw
     | LeaveEmpty
     | MakeLvm
+    | MakeArray
     | MakeLuks
     | Flush
     | ReadBack
     | WriteTable
 )
-AnyPartStep = MakeFat | MakeExt4 | MakeOther | MakeSwap | PutRaw | LeaveEmpty | MakeLvm | MakeLuks
+AnyPartStep = (
+    MakeFat
+    | MakeExt4
+    | MakeOther
+    | MakeSwap
+    | PutRaw
+    | LeaveEmpty
+    | MakeLvm
+    | MakeArray
+    | MakeLuks
+)
 KINDS: tuple[type[AnyPartStep], ...] = (
-    MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw, LeaveEmpty, MakeLvm, MakeLuks,
+    MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw, LeaveEmpty, MakeLvm, MakeArray, MakeLuks,
 )  # fmt: skip
 """In this order partitions are written."""

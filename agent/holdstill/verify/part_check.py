@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from holdstill.disks import md_superblock
 from holdstill.filesystems import file_tree, hash_worker, probe
 from holdstill.filesystems.ext4.ext4_reader import Ext4Reader
 from holdstill.filesystems.fat.fat_reader import FatReader
@@ -15,6 +16,7 @@ from holdstill.model import entries as entry_streams
 from holdstill.model import paths, pieces
 from holdstill.model.entries import Entry, Omitted
 from holdstill.model.layout import (
+    ArrayMember,
     Container,
     Ext4,
     Fat,
@@ -54,6 +56,7 @@ _FAT_EXACT = (
     "bits", "volume_id", "label", "sector_size", "reserved_sectors", "fats", "root_entries",
     "hidden_sectors", "media", "oem",
 )  # fmt: skip
+_ARRAY_EXACT = ("uuid", "name", "version", "members", "first_byte")
 _SWAP_EXACT = ("uuid", "label", "page_size")
 
 
@@ -109,6 +112,10 @@ class PartCheck:
                 self._check_other(wanted, expected, subvolumes)
             case Container() | Subvolume() | LvmPv() | Luks():
                 pass  # the table, or the partition, has all there is to check
+            case ArrayMember():
+                with self.findings.reading(self.number):
+                    member = md_superblock.read(self.source).member
+                self.findings.compare(self.number, _ARRAY_EXACT, wanted, member)
 
     def _check_raw(self, wanted: Raw) -> None:
         if not wanted.digest:

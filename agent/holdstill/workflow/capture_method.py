@@ -13,6 +13,7 @@ from holdstill.model import sizes
 from holdstill.model.layout import (
     ARRAY,
     SUBVOLUME_STEP,
+    ArrayMember,
     Container,
     Ext4,
     Fat,
@@ -70,7 +71,7 @@ class CaptureMethod(StrEnum):
     NOTHING = "nothing"
     """Holds only other partitions."""
     LEFT_OUT = "left out"
-    """Nothing, since the settings say so."""
+    """Nothing, since the settings say so, or another member of the same mirror has the same."""
     REFUSED = "refused"
     """Nothing: what could be captured of it could not be rebuilt, or it is too large for that."""
 
@@ -134,6 +135,12 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
 def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> MethodChoice:
     if any({part.number, part.partition} & board.inside(n) for n in left_out(settings)):
         return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, "as `leave_out` says")
+    if part.twin:
+        why = (
+            f"it is, or was, of the same mirror as partition {part.twin}, with which that is "
+            "captured: it comes back empty"
+        )
+        return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, why)
     if _is_journal_of_the_running(board, part):
         why = "the journal of what is mounted, which gets one inside when it is rebuilt"
         return MethodChoice(CaptureMethod.IDENTITY, Grade.READ_ONLY, why)
@@ -215,6 +222,12 @@ def choose(
             return MethodChoice(CaptureMethod.IDENTITY, Grade.READ_ONLY, why)
         case Luks():
             why = "made again with another key; what it holds is captured as what that is"
+            return MethodChoice(CaptureMethod.IDENTITY, Grade.READ_ONLY, why)
+        case ArrayMember():
+            why = (
+                "made again as the one member of its mirror; what that holds is captured as what "
+                "that is"
+            )
             return MethodChoice(CaptureMethod.IDENTITY, Grade.READ_ONLY, why)
         case Container():
             return MethodChoice(

@@ -134,7 +134,8 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
     for refusal in capture_refusals.of_board(settings, board, chosen, all_mounts):
         raise refusal
     left_out = tuple(
-        f"partition {part.number} ({sizes.human(part.size)}) is left out: as `leave_out` says"
+        f"partition {part.number} ({sizes.human(part.size)}) is left out: "
+        f"{chosen[part.number].why}"
         for part in board.parts
         if chosen[part.number].method is CaptureMethod.LEFT_OUT
     )

@@ -43,7 +43,7 @@ def read(scope: CaptureScope) -> LiveAttachments:
     """Read what a capture would have beside the files."""
     found = LiveAttachments()
     for part in scope.parts(CaptureMethod.LEFT_OUT):
-        found.unread[raw_name(part.number)] = "left out, as `leave_out` says"
+        found.unread[raw_name(part.number)] = f"left out: {scope.chosen[part.number].why}"
     areas = boot_areas.find(scope.board, scope.settings)
     found.unread.update({area.name: area.obstacle for area in areas if area.obstacle})
     for name, listing in _listings(scope, areas):

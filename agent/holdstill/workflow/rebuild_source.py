@@ -14,7 +14,7 @@ from holdstill.filesystems import content_parts
 from holdstill.filesystems.kernel_filled.subvolume_trees import SubvolumeTree
 from holdstill.filesystems.swap import swap_writer
 from holdstill.model import attachment_names, names, pieces, tree_views
-from holdstill.model.layout import Luks, LvmPv
+from holdstill.model.layout import ArrayMember, Luks, LvmPv
 from holdstill.rebuild import disk_choice, gathered_groups, new_identity, sibling_changes
 from holdstill.rebuild.id_map import IdMap
 from holdstill.rebuild.new_identity import IdentityChange
@@ -256,10 +256,12 @@ def sibling(
     left = list(map(str, made.left))
     if source.manifest.root_file is not None:
         left.append(f"{source.manifest.root_file}: name, machine id and SSH host keys in it")
-    if any(isinstance(part.file_system, LvmPv | Luks) for part in source.manifest.parts):
+    if any(
+        isinstance(part.file_system, LvmPv | Luks | ArrayMember) for part in source.manifest.parts
+    ):
         left.append(
-            "names and ids of LVM and LUKS, and key files: with both cards in one machine, it "
-            "takes them for one"
+            "names and ids of LVM, LUKS and arrays, and key files: with both cards in one "
+            "machine, it takes them for one"
         )
     changes = (*map(str, made.changes), *(f"left as it is: {what}" for what in left))
     return replace(source, manifest=made.manifest, overlay=made.overlay), changes

@@ -15,6 +15,7 @@ from holdstill.rebuild.steps import (
     ClearTables,
     Flush,
     LeaveEmpty,
+    MakeArray,
     MakeExt4,
     MakeFat,
     MakeLuks,
@@ -108,6 +109,8 @@ def words(step: AnyStep) -> str:
             return f"leaving partition {step.number} empty"
         case MakeLvm():
             return f"making the volume group of partition {step.number}"
+        case MakeArray():
+            return f"making the array of partition {step.number}"
         case MakeLuks():
             return f"encrypting partition {step.number}"
         case Flush():

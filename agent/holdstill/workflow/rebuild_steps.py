@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, assert_never
 
 from holdstill.disks import (
+    array_writer,
     boot_gap,
     boot_gap_writer,
     emmc_area_check,
@@ -30,6 +31,7 @@ from holdstill.rebuild.steps import (
     ClearTables,
     Flush,
     LeaveEmpty,
+    MakeArray,
     MakeExt4,
     MakeFat,
     MakeLuks,
@@ -96,6 +98,9 @@ class StepWriter:
         """
         path, machine = self._path(step), self._outside.machine
         number = step.number if isinstance(step, PartStep) else 0
+        if isinstance(step, MakeFat | MakeSwap) and not step.inside:
+            # What was said at the end of a partition outlives these; others clear it themselves.
+            rebuild_target.clear_ends(self._target, step.offset, step.size)
         self._before, self._total = self.written, self._sizes.get(number, 0)
         match step:
             case ClearTables():
@@ -127,6 +132,11 @@ class StepWriter:
                 lvm_writer.write(
                     path, offset=step.offset, size=step.size, parameters=step.parameters,
                     members=step.members, volumes=step.volumes,
+                )  # fmt: skip
+            case MakeArray():
+                array_writer.write(
+                    path, offset=step.offset, size=step.size, content=step.content,
+                    parameters=step.parameters,
                 )  # fmt: skip
             case MakeLuks():
                 self._make_luks(step)

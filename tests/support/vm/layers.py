@@ -1,7 +1,7 @@
-"""Boards with LVM and LUKS under root: made, run and captured in an emulated machine.
+"""Boards with LVM, LUKS and mirrors (md) under root: made, run and captured in an emulated one.
 
-This machine's kernel has no device-mapper, so a guest's does what needs one. What is rebuilt is
-rebuilt here. What was captured is kept for the next run.
+This machine's kernel has neither device-mapper nor md, so a guest's does what needs them. What is
+rebuilt is rebuilt here. What was captured is kept for the next run.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ HARDWARE = machine.Hardware(memory_mib=1024)
 
 @dataclass(frozen=True)
 class Layered:
-    """One of the two boards: its name, where the workshop has it, and the port of its gauge.
+    """One of the boards: its name, where the workshop has it, and the port of its gauge.
 
     Attributes:
         layers: what layers.sh calls it.
@@ -61,6 +61,8 @@ class Layered:
 LVM = Layered("lvm", "pier-lvm", "/a", "/dev/vdb", 4751)
 LUKS = Layered("luks", "pier-luks", "/c", "/dev/vdc", 4752, ("data", "cryptroot"))
 BOTH = (LVM, LUKS)
+MIRRORS = Layered("mirrors", "pier-mirrors", "/a", "/dev/vdb", 4753)
+"""On the disk of the first one, so never beside it."""
 
 
 @contextmanager
@@ -141,6 +143,8 @@ def finished(shop: machine.Machine, boards: tuple[Layered, ...] = BOTH) -> None:
         shop.run("sh", "-c", CLOSE, "close", name, timeout=180)
     if LVM in boards:
         shop.run("vgchange", "-qq", "-an", "board-vg")
+    if MIRRORS in boards:
+        shop.run("mdadm", "--quiet", "--stop", "/dev/md0", "/dev/md1")
     shop.stop()
 
 
@@ -164,9 +168,27 @@ def _captured(folder: Path) -> None:
         (folder / name).unlink()
 
 
+def captured_mirrors() -> Path:
+    """Return a folder with a store of captures of the board on mirrors."""
+    return kept.kept("mirrors-captured", board.LAYERS, _captured_mirrors)
+
+
+def _captured_mirrors(folder: Path) -> None:
+    card = board.build_card(board.tree(board.LAYERS), folder / "card.img")
+    with workshop(card, folder, (MIRRORS,)) as shop:
+        settings = f"/root/{MIRRORS.name}.yaml"
+        seen = shop.run("holdstill", "inspect", "--settings", settings, "--json")
+        (folder / "inspected.json").write_bytes(seen)
+        for _ in range(2):
+            _point_in_time(capture(shop, MIRRORS))
+        finished(shop, (MIRRORS,))
+    for name in ("card.img", "lvm.img", "luks.img"):
+        (folder / name).unlink()
+
+
 def _point_in_time(ended: tuple[int, dict[str, object], str]) -> None:
     code, report, said = ended
-    assert code == 0, said
+    assert code == 0, (said, report.get("findings"))
     assert grades(report) == {"point-in-time"}
 
 

@@ -29,6 +29,7 @@ from holdstill.board.board_facts import (
 )
 from holdstill.model.finding import Finding, FindingKind
 from holdstill.model.layout import (
+    ArrayMember,
     Disk,
     Ext4,
     Fat,
@@ -531,6 +532,21 @@ def test_a_member_of_an_array_is_refused_and_not_told_to_be_copied() -> None:
     facts = board()
 
     assert said(replace(facts, parts=(*facts.parts, member))) == []
+
+
+def test_a_mirror_is_whole_with_one_of_its_members() -> None:
+    array = ArrayMember(uuid="a", version="1.2", members=2, first_byte=1 << 20)
+    member = PartFacts(3, "/dev/mmcblk0p3", array, (179, 3), is_raw=True, holders=("md0",))
+    inside = PartFacts(501, "/dev/md0", EXT4, (9, 0))
+    other = PartFacts(
+        4, "/dev/mmcblk0p4", Raw(type="linux_raid_member"), (179, 4), is_raw=True,
+        is_left_out=True, holders=("md0",), twin=3,
+    )  # fmt: skip
+    facts = replace(board(), parts=(*board().parts, member, inside, other))
+
+    (finding,) = completeness.judge(facts).findings
+    assert (finding.kind, finding.what) == (FindingKind.LEFT_OUT, "/dev/mmcblk0p4")
+    assert "of the same mirror as partition 3" in finding.why
 
 
 LUKS = Luks(

@@ -103,7 +103,7 @@ def test_what_mappings_are_made_of_is_no_disk_of_its_own(kind: str) -> None:
     assert order("mmcblk0", [at("/", 179, 2), at("/var", 254, 0)], (*ALL, top)) == ("mmcblk0",)
 
 
-@pytest.mark.parametrize("kind", ["LUKS", "LVM"])
+@pytest.mark.parametrize("kind", ["LUKS", "LVM", "mirror"])
 def test_the_disks_of_volumes_are_needed_as_those_of_their_partitions(kind: str) -> None:
     inner = BlockDevice("dm-0", (254, 0), "dm-0", below=("sda2",), mapping=kind)
     outer = BlockDevice("dm-1", (254, 1), "dm-1", below=("dm-0",), mapping="LVM")
@@ -114,6 +114,15 @@ def test_the_disks_of_volumes_are_needed_as_those_of_their_partitions(kind: str)
         "mmcblk0",
         "sda",
     )
+
+
+def test_both_disks_of_a_mirror_are_needed() -> None:
+    below = ("mmcblk0p2", "sda2")
+    mirror = BlockDevice("md0", (9, 0), "md0", below=below, mapping="mirror")
+    placed = [at("/", 9, 0), at("/boot", 179, 1)]
+
+    assert order("mmcblk0", placed, (*ALL, mirror)) == ("mmcblk0", "sda")
+    assert order("mmcblk0", [at("/", 179, 2), at("/mnt", 9, 0)], (*ALL, mirror)) == ("mmcblk0",)
 
 
 def test_memory_and_networks_are_no_disks() -> None:

@@ -42,6 +42,11 @@ def test_devices_are_described_as_the_kernel_does(tmp_path: Path) -> None:
             "loop0/dev": "7:0\n", "loop0/loop/backing_file": "/srv/x.img\n",
             "loop1/dev": "7:1\n", "loop1/loop/backing_file": "/srv/x.img (deleted)\n",
             "md0/dev": "9:0\n", "md0/md/level": "raid1\n",
+            "md0/md/metadata_version": "1.2\n",
+            "md1/dev": "9:1\n", "md1/md/level": "raid1\n",
+            "md1/md/metadata_version": "external:imsm\n",
+            "md2/dev": "9:2\n", "md2/md/level": "raid0\n",
+            "md2/md/metadata_version": "1.2\n",
             "cciss!c0d0/dev": "104:0\n",
         },
     )  # fmt: skip
@@ -57,7 +62,9 @@ def test_devices_are_described_as_the_kernel_does(tmp_path: Path) -> None:
         BlockDevice(
             "loop1", (7, 1), "loop1", file=LoopFile("/srv/x.img", (8, 2), is_deleted=True)
         ),
-        BlockDevice("md0", (9, 0), "md0", mapping="md"),
+        BlockDevice("md0", (9, 0), "md0", mapping="mirror"),
+        BlockDevice("md1", (9, 1), "md1", mapping="md"),
+        BlockDevice("md2", (9, 2), "md2", mapping="md"),
         BlockDevice("cciss/c0d0", (104, 0), "cciss/c0d0"),
     }
 

@@ -8,10 +8,11 @@ import pytest
 from msgspec import structs
 
 from holdstill.model import manifest_check
-from holdstill.model.layout import Luks, LvmPv, Raw, Volume
+from holdstill.model.layout import ArrayMember, Luks, LvmPv, Raw, Volume
 from holdstill.model.sizes import MIB
 from holdstill.records import manifest_file
 from unit.rebuild.test_layers import LUKS, PV, with_lvm
+from unit.rebuild.test_mirrors import MEMBER, mirror
 
 if TYPE_CHECKING:
     from holdstill.model.manifest import Manifest
@@ -26,7 +27,7 @@ def changed(captured: Manifest, of_number: int, /, **fields: object) -> Manifest
     return structs.replace(captured, disk=structs.replace(captured.disk, volumes=volumes))
 
 
-def of_kind(captured: Manifest, system: LvmPv | Luks) -> Manifest:
+def of_kind(captured: Manifest, system: LvmPv | Luks | ArrayMember) -> Manifest:
     """Return a manifest whose part of that kind is another."""
     parts = tuple(
         structs.replace(part, file_system=system)
@@ -91,6 +92,52 @@ def test_containers_that_cannot_be_are_complained_of(system: LvmPv | Luks, why: 
     found = manifest_check.complaints(of_kind(with_lvm(luks=16 * MIB), system))
 
     assert any(why in line for line in found), found
+
+
+@pytest.mark.parametrize(
+    ("system", "why"),
+    [
+        (structs.replace(MEMBER, uuid="66863cc6-b833-6585-7de1-d0c3898c955d"), "no id of an"),
+        (structs.replace(MEMBER, name="pier-3:root\n"), "no name of an array"),
+        (structs.replace(MEMBER, name="../sda"), "no name of an array"),
+        (structs.replace(MEMBER, name="x" * 33), "no name of an array"),
+        (structs.replace(MEMBER, version="0.90"), "version"),
+        (structs.replace(MEMBER, members=0), "members"),
+        (structs.replace(MEMBER, members=1 << 32), "members"),
+        (structs.replace(MEMBER, first_byte=-512), "first_byte"),
+        (structs.replace(MEMBER, first_byte=1000), "first_byte"),
+    ],
+)
+def test_members_of_arrays_that_cannot_be_are_complained_of(system: ArrayMember, why: str) -> None:
+    found = manifest_check.complaints(of_kind(mirror(), system))
+
+    assert any(why in line for line in found), found
+
+
+@pytest.mark.parametrize(
+    ("fields", "why"),
+    [
+        ({"array": "sda"}, "no name of an array"),
+        ({"array": "md0/../sda"}, "no name of an array"),
+        ({"uuid": ""}, "no id of an array"),
+        ({"behind": -1}, "behind"),
+        ({"behind": 1 << 40}, "behind"),
+        ({"array": "", "uuid": ""}, "has no content, or several"),
+        ({"group": "board-vg"}, "no name of an array"),
+    ],
+)
+def test_contents_of_arrays_that_cannot_be_are_complained_of(
+    fields: dict[str, object], why: str
+) -> None:
+    found = manifest_check.complaints(changed(mirror(version="1.0"), 501, **fields))
+
+    assert any(why in line for line in found), found
+
+
+def test_mirrors_come_back_from_yaml() -> None:
+    captured = mirror(version="1.0", lvm=True)
+
+    assert manifest_file.decode(manifest_file.encode(captured)) == captured
 
 
 def test_a_container_has_one_volume_and_each_volume_a_part() -> None:

@@ -187,6 +187,14 @@ def test_what_could_not_be_rebuilt_is_refused_while_it_is_mounted_and_copied_els
     assert (spare.method, spare.grade) == (CaptureMethod.RAW, Grade.READ_ONLY)
 
 
+def test_another_member_of_a_captured_mirror_is_left_out_and_said() -> None:
+    member = replace(part(Raw(type="linux_raid_member"), holders=("md0",)), twin=3)
+    (chosen,) = capture_method.choose_all(board(member), SETTINGS).values()
+    assert chosen.method is CaptureMethod.LEFT_OUT
+    assert "of the same mirror as partition 3" in chosen.why
+    assert "comes back empty" in chosen.why
+
+
 def test_a_member_of_a_running_array_is_never_copied_nor_called_still() -> None:
     member = part(Raw(type="linux_raid_member"), holders=("md0",))
     stopped = part(Raw(type="linux_raid_member"))

@@ -178,9 +178,11 @@ def looked_into(card: BootCard, manifest: Manifest, trees: Mapping[int, Captured
     disk = volumes_on_disk.matched(card.disk, manifest.disk.by_slot())
     there = {area.number for area in disk.areas}
     numbered = zip(card.disk.areas, card.volumes, strict=True)
-    known = {volume.uuid: volume.number for volume in disk.volumes}
+    known = {volume.uuid: volume for volume in disk.volumes}
     volumes = [
-        replace(one, number=known[area.uuid]) if isinstance(area, Volume) else one
+        replace(one, number=known[area.uuid].number, mapped=known[area.uuid].nodes)
+        if isinstance(area, Volume)
+        else one
         for area, one in numbered
         if not isinstance(area, Volume) or area.uuid in known
     ]

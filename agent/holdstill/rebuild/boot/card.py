@@ -14,7 +14,9 @@ from holdstill.filesystems.fat import fat_reader
 from holdstill.model import paths, system_tables
 from holdstill.model.entries import EntryType
 from holdstill.model.layout import (
+    ARRAY,
     DISK_STEP,
+    ArrayMember,
     Container,
     Ext4,
     Fat,
@@ -251,6 +253,8 @@ def _volumes(source: OpenFile, disk: Disk) -> Iterator[BootVolume]:
 
 def _volume(window: OpenFile, disk: Disk, partition: Partition | Volume) -> BootVolume:
     system = probe.probe(window)
+    if any(inside.array for inside in disk.volumes_of(partition.number)):
+        system = Raw(type=ARRAY)  # what some look like is what is in them
     first_sector = window.read(0, min(512, window.size))
     found = volume_of(disk, partition, system, _tree(window, system), first_sector)
     is_luks = isinstance(system, Raw) and system.type == LUKS
@@ -300,6 +304,8 @@ def _names(system: FileSystem) -> tuple[str, str, str]:
             return system.type, "", ""
         case LvmPv():
             return "LVM2_member", "", ""
+        case ArrayMember():
+            return ARRAY, "", ""
         case Luks(uuid=uuid, label=label):
             return LUKS, uuid, label
         case Container() | Subvolume():

@@ -1,6 +1,8 @@
 # Make boards of this one, those that are named, and a store of /dev/vdd. lvm: /dev/vdb with its root
 # on logical volumes, of a group that is on two partitions, mounted at /a. luks: /dev/vdc with its
 # root in an encrypted container, and data in another that a key file opens, mounted at /c.
+# mirrors: /dev/vdb with its root on a mirror (md) that lacks its second member, and /srv on one of
+# two partitions, whose superblocks are at the end; mounted at /a.
 #
 #   layers.sh PASSPHRASE BOARD... < MARKER_UNIT
 set -euo pipefail
@@ -77,6 +79,30 @@ luks() {
   umount -R /c/dev /c/proc /c/sys
   loader vdc /dev/mapper/cryptroot
   cp /c/boot/initrd.img-* /f/initrd.img
+  umount /f
+}
+
+mirrors() {
+  card vdb 0x33330003 start=532480,size=245760,type=fd start=778240,size=245760,type=fd \
+    start=1024000,type=fd
+  mdadm --quiet --create /dev/md1 --run --level=1 --raid-devices=2 --metadata=1.0 --name=srv \
+    /dev/vdb2 /dev/vdb3
+  mdadm --quiet --create /dev/md0 --run --level=1 --raid-devices=2 --metadata=1.2 --name=root \
+    /dev/vdb4 missing
+  mkfs.ext4 -q -L mirrorroot /dev/md0
+  mkfs.ext4 -q -L mirrorsrv /dev/md1
+  mount /dev/md0 /a
+  mkdir /a/srv
+  mount /dev/md1 /a/srv
+  system /a
+  printf '%s\n' '/dev/md0 / ext4 noatime 0 1' 'LABEL=mirrorsrv /srv ext4 defaults 0 2' \
+    'PARTUUID=33330003-01 /boot/firmware vfat defaults 0 2' >/a/etc/fstab
+  mdadm --detail --scan >>/a/etc/mdadm/mdadm.conf
+  for name in dev proc sys; do mount --rbind --make-rslave "/$name" "/a/$name"; done
+  chroot /a update-initramfs -u >/dev/null
+  umount -R /a/dev /a/proc /a/sys
+  loader vdb /dev/md0
+  cp /a/boot/initrd.img-* /f/initrd.img
   umount /f
 }
 
