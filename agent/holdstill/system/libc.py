@@ -185,7 +185,9 @@ def punch_hole(handle: int, offset: int, length: int) -> None:
     """
     how = ctypes.c_int(_KEEP_SIZE | _PUNCH_HOLE)
     at, size = ctypes.c_int64(offset), ctypes.c_int64(length)
-    _checked(_LIBC.fallocate64(handle, how, at, size))
+    # musl has but one name, GNU two on 32 bits, where only this one takes 64.
+    call = getattr(_LIBC, "fallocate64", None) or _LIBC.fallocate
+    _checked(call(handle, how, at, size))
 
 
 def syncfs(handle: int) -> None:
