@@ -283,14 +283,19 @@ class FollowedPart:
                 pass
             self.forget(inode)
 
-    def stage(self, spool: Spool) -> None:
+    def stage(self, spool: Spool, is_wanted: Callable[[int], bool]) -> None:
         """Just before the pause: copy to memory what the last look found dirty.
 
         What does not fit is left to the pause; what cannot be read is followed no more.
+
+        Args:
+            spool: receives it.
+            is_wanted: whether the pause will take the file with a number. What was moved, or lost
+                by the trace, is dirty in files that did not change as well.
         """
         for (_, inode), held in list(self._held.items()):
             try:
-                if held.file.dirty_bytes:
+                if held.file.dirty_bytes and is_wanted(inode):
                     held.file.stage(_NOTHING, spool)
             except SpoolFullError:
                 continue
@@ -390,14 +395,18 @@ class FollowedFiles:
         for part in self.parts.values():
             part.look(*_written_to(part, told))
 
-    def stage(self, spool: Spool) -> None:
+    def stage(self, spool: Spool, is_wanted: Callable[[int, int], bool]) -> None:
         """Just before the pause: look, and copy to memory what must be read again.
 
         The pause then copies only what is written from here on.
+
+        Args:
+            spool: receives it.
+            is_wanted: whether the pause will take a partition's inode.
         """
         self.look()
-        for part in self.parts.values():
-            part.stage(spool)
+        for number, part in self.parts.items():
+            part.stage(spool, partial(is_wanted, number))
 
     def alone(self) -> AbstractContextManager[None]:
         """Have no thread of the trace's at work in this block."""
@@ -458,9 +467,12 @@ def _place_of(mount: Mount) -> Place | Way:
     if mount.option("rtdev") is not None:
         return Way(How.WHOLE, "it has a second device for data")
     try:
-        return traced_disk.place_of(os.makedev(*mount.device))
+        place = traced_disk.place_of(os.makedev(*mount.device))
+        refusal = traced_disk.why_untraceable(place.disk)
     except (OSError, ValueError) as error:
         return Way(How.WHOLE, f"its disk cannot be told: {error}")
+    # One disk that cannot be traced is no reason not to trace the others.
+    return Way(How.WHOLE, str(refusal)) if refusal else place
 
 
 def _part(

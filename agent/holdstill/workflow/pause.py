@@ -6,12 +6,22 @@ Everything that could write, log, start a program or wait for the network is bef
 
 from __future__ import annotations
 
+import functools
 import os
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from holdstill.board import freeze, freeze_order, guard, hooks, layout, mounts, read_only
+from holdstill.board import (
+    freeze,
+    freeze_order,
+    full_scan,
+    guard,
+    hooks,
+    layout,
+    mounts,
+    read_only,
+)
 from holdstill.errors import PauseError
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import OverBudget
@@ -271,7 +281,7 @@ def _freeze_and_collect(
         guard.armed(held, seconds=ceiling, clock=clock, marks_in=memory) as watcher,
         ExitStack() as after,
     ):
-        followed.stage(spool)
+        followed.stage(spool, functools.partial(_is_pending, index))
         with freeze.frozen(watcher) as window:
             # Only now: a freeze can write more than the trace holds when nobody drains it.
             after.enter_context(followed.alone())
@@ -285,6 +295,11 @@ def _freeze_and_collect(
         tuple(window.troubles),
         shortcomings,
     )
+
+
+def _is_pending(index: Index, part: int, inode: int) -> bool:
+    """Whether the last look found an inode's content changed, so that the pause takes it."""
+    return any(full_scan.is_pending(row) for row in index.by_inode(part, inode))
 
 
 def _collect(trees: Sequence[PausedTree], index: Index, spool: Spool, clock: Clock) -> None:

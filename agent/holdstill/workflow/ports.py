@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from contextlib import AbstractContextManager
     from pathlib import Path
 
@@ -102,8 +102,13 @@ class PausedTree(Protocol):
 class TracedFiles(Protocol):
     """The large files of which the pause takes only what a trace tells was written."""
 
-    def stage(self, spool: Spool) -> None:
-        """Just before the freeze: copy to memory what is known to have changed."""
+    def stage(self, spool: Spool, is_wanted: Callable[[int, int], bool]) -> None:
+        """Just before the freeze: copy to memory what is known to have changed.
+
+        Args:
+            spool: receives it.
+            is_wanted: whether the pause will take a partition's inode.
+        """
 
     def alone(self) -> AbstractContextManager[None]:
         """Have no thread of the trace's at work in this block."""
