@@ -28,7 +28,6 @@ from holdstill.board.block_trace import BlockTrace
 from holdstill.board.changed_pieces import FileAsRead
 from holdstill.board.extent_map import BtrfsMap, FiemapMap
 from holdstill.board.followed_file import FollowedFile
-from holdstill.board.spool import SpoolFullError
 from holdstill.board.traced_disk import Untraced
 from holdstill.board.written_blocks import WrittenBlocks
 from holdstill.model import pieces
@@ -283,22 +282,25 @@ class FollowedPart:
                 pass
             self.forget(inode)
 
-    def stage(self, spool: Spool, is_wanted: Callable[[int], bool]) -> None:
-        """Just before the pause: copy to memory what the last look found dirty.
+    def stage(self, inode: int, spool: Spool, is_over: Callable[[], bool]) -> None:
+        """Just before the pause: copy to memory what the last look found dirty of a file.
 
-        What does not fit is left to the pause; what cannot be read is followed no more.
+        Of one that the pause will take: what was moved, or lost by the trace, is dirty in files
+        that did not change as well. What cannot be read is followed no more.
 
         Args:
+            inode: of a file, which need not be followed.
             spool: receives it.
-            is_wanted: whether the pause will take the file with a number. What was moved, or lost
-                by the trace, is dirty in files that did not change as well.
+            is_over: whether the time for it is.
+
+        Raises:
+            SpoolFullError: it does not fit, so that the pause could not take it either.
         """
-        for (_, inode), held in list(self._held.items()):
+        for held in [held for (_, number), held in self._held.items() if number == inode]:
             try:
-                if held.file.dirty_bytes and is_wanted(inode):
-                    held.file.stage(_NOTHING, spool)
-            except SpoolFullError:
-                continue
+                if dirty := held.file.dirty_bytes:
+                    spool.check_room(dirty)
+                    held.file.stage(_NOTHING, spool, is_over)
             except OSError:
                 self.forget(inode)
 
@@ -394,19 +396,6 @@ class FollowedFiles:
         told = self._told()
         for part in self.parts.values():
             part.look(*_written_to(part, told))
-
-    def stage(self, spool: Spool, is_wanted: Callable[[int, int], bool]) -> None:
-        """Just before the pause: look, and copy to memory what must be read again.
-
-        The pause then copies only what is written from here on.
-
-        Args:
-            spool: receives it.
-            is_wanted: whether the pause will take a partition's inode.
-        """
-        self.look()
-        for number, part in self.parts.items():
-            part.stage(spool, partial(is_wanted, number))
 
     def alone(self) -> AbstractContextManager[None]:
         """Have no thread of the trace's at work in this block."""

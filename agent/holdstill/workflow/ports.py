@@ -92,6 +92,9 @@ class ContentReader(Protocol):
 class PausedTree(Protocol):
     """The files of one partition, inside the pause."""
 
+    def stage(self, index: Index, spool: Spool, is_over: Callable[[], bool]) -> None:
+        """Copy to memory, before the freeze, what is known to have changed, until time is over."""
+
     def prepare_freeze(self) -> None:
         """Prepare for the freeze, just before it."""
 
@@ -102,13 +105,8 @@ class PausedTree(Protocol):
 class TracedFiles(Protocol):
     """The large files of which the pause takes only what a trace tells was written."""
 
-    def stage(self, spool: Spool, is_wanted: Callable[[int, int], bool]) -> None:
-        """Just before the freeze: copy to memory what is known to have changed.
-
-        Args:
-            spool: receives it.
-            is_wanted: whether the pause will take a partition's inode.
-        """
+    def look(self) -> None:
+        """Note what was written. Not in the pause: it makes the kernel write."""
 
     def alone(self) -> AbstractContextManager[None]:
         """Have no thread of the trace's at work in this block."""
