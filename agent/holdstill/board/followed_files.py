@@ -243,9 +243,26 @@ class FollowedPart:
         """Read what the last look found dirty; exhaust the iterator. OSError of the card."""
         return file.hot_round(_NOTHING)
 
+    def make_room(self, waiting: Collection[int], is_settled: Callable[[int], bool]) -> None:
+        """Let go of files that have their content, as far as others wait for their places.
+
+        Args:
+            waiting: numbers of the files that are to be followed.
+            is_settled: whether the file with a number has its content.
+        """
+        wanted = sum(not self.holds(inode) and inode not in self._refused for inode in waiting)
+        for inode in self.inodes():
+            if len(self._held) + wanted <= self._limit:
+                return
+            if is_settled(inode):
+                self._let_go(inode)
+
     def forget(self, inode: int) -> None:
         """Do not follow a file any more, nor again."""
         self._refused.add(inode)
+        self._let_go(inode)
+
+    def _let_go(self, inode: int) -> None:
         for key in [key for key in self._held if key[1] == inode]:
             self._held.pop(key).opened.close()
 

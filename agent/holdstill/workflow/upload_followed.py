@@ -91,13 +91,18 @@ class FollowedUploader:
         """Send all that is pending in a live tree; what changes all the time stays pending.
 
         A file is followed if an earlier capture has it, so that little of it is sent, or if it
-        changes while it is read.
+        changes while it is read. Where there are more than can be followed, these come first.
         """
-        followed = tree.followed
+        followed, part = tree.followed, tree.part
+
+        def is_settled(inode: int) -> bool:
+            return not any(is_pending(row) for row in index.by_inode(part, inode))
+
         self._follow(index, tree, lambda entry: self._is_known(tree, entry))
         self._whole.upload_pending(
             index, tree, skipped=lambda entry: followed.holds(entry.seen.inode)
         )
+        followed.make_room([one.seen.inode for one in pending_large(index, part)], is_settled)
         self._follow(index, tree, lambda entry: not followed.holds(entry.seen.inode))
 
     def upload_taken(self, index: Index, place: SpooledPlace) -> None:

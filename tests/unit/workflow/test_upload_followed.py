@@ -162,8 +162,8 @@ class Scene:
         return SpooledPlace(PART, {}, {}, {self.path.stat().st_ino: taken})
 
 
-def traced(folder: Path, map_of: type[ExtentMap] = StraightMap) -> FollowedPart:
-    return FollowedPart(Way(How.TRACED), Place(Disk(8, 0), 0), folder, 4, lambda _: map_of())
+def traced(folder: Path, map_of: type[ExtentMap] = StraightMap, limit: int = 4) -> FollowedPart:
+    return FollowedPart(Way(How.TRACED), Place(Disk(8, 0), 0), folder, limit, lambda _: map_of())
 
 
 @pytest.fixture
@@ -242,6 +242,27 @@ def test_a_file_that_changes_while_it_is_sent_whole_is_followed_from_then_on(
     assert len(scene.tree.followed.inodes()) == 1
     assert scene.digest() == b""
     assert scene.upload() == 0  # its pieces are there, and no look found any dirty
+
+
+def test_a_file_that_has_its_content_makes_room_for_one_that_changes(
+    scene: Scene, tmp_path: Path
+) -> None:
+    scene.tree.followed = traced(tmp_path, limit=1)
+    scene.remember()
+    scene.upload()
+    assert scene.tree.followed.inodes() == [scene.path.stat().st_ino]
+    other = scene.path.with_name("zz.db")
+    other.write_bytes(os.urandom(SIZE))
+    seen = Seen(other.stat().st_ino, 5)
+    entry = Entry(b"", b"zz.db", EntryType.FILE, 0o644, size=SIZE, seen=seen)
+    scene.index.put(PART, entry, seq=SEQ)
+    scene.tree.earlier, scene.tree.changing = b"", True
+
+    scene.upload()
+
+    assert scene.tree.followed.inodes() == [seen.inode]
+    scene.upload()
+    assert scene.tree.followed.inodes() == [seen.inode]  # which has no content yet
 
 
 def test_the_list_is_made_of_what_rounds_have_read_and_what_the_pause_took(scene: Scene) -> None:
