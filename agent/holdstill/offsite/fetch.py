@@ -50,6 +50,7 @@ class Fetcher:
         self._opened: dict[bytes, bytes] = {}
         self._unread: dict[str, str] = {}
         self._failing: set[Version] = set()
+        self._lied: set[tuple[str, bytes]] = set()
 
     @property
     def is_failing(self) -> bool:
@@ -67,7 +68,7 @@ class Fetcher:
         """
         wanted: dict[bytes, list[Place]] = {}
         for digest in digests:
-            wanted[digest] = self._catalogue.places(digest)
+            wanted[digest] = [*self._in_turn(self._catalogue.places(digest))]
             if not wanted[digest]:
                 raise _lacking(digest)
         for run in _runs(places[0] for places in wanted.values()):
@@ -83,8 +84,13 @@ class Fetcher:
                 self._search(place, wanted[place.row.digest], folder)
 
     def _search(self, tried: Place, places: Sequence[Place], folder: Path) -> None:
-        """Try all other versions of a pack, and all other packs that have a content."""
-        for place in places:
+        """Try all other versions of a pack, and all other packs that have a content.
+
+        A pack that was told of and has something else comes last from then on: whoever has had
+        the keeper's keys can tell of millions of places in one pack of junk.
+        """
+        self._lied.add(_pack_of(tried))
+        for place in self._in_turn(places):
             row = place.row
             for number, version in enumerate(self._catalogue.versions(place.pack)):
                 if place == tried and number == 0:
@@ -92,12 +98,23 @@ class Fetcher:
                 data = self._bytes(place.pack, *version, row.offset, row.offset + row.length)
                 if self._write(place, data, folder):
                     return
+            self._lied.add(_pack_of(place))
         why = f": {self._unread[tried.pack]}" if tried.pack in self._unread else ""
         raise VerificationError(
             f"content {tried.row.digest.hex()} is not as it was sent, in pack {tried.pack}{why}",
             hint="`holdstill offsite verify` names what is damaged there; other captures may have "
             "the files, and the keeper, if it is there, may still have this content",
         )
+
+    def _in_turn(self, places: Sequence[Place]) -> Iterator[Place]:
+        """Yield places, last those in packs that have lied before it is their turn."""
+        later: list[Place] = []
+        for place in places:
+            if _pack_of(place) in self._lied:
+                later.append(place)
+            else:
+                yield place
+        yield from later
 
     def _bytes(self, pack: str, version: str, size: int, first: int, end: int) -> bytes:
         if end > size:
@@ -172,6 +189,10 @@ def _is_near(held: list[Place], place: Place) -> bool:
         and place.row.offset - (last.offset + last.length) <= GAP
         and end - first.offset <= RUN
     )
+
+
+def _pack_of(place: Place) -> tuple[str, bytes]:
+    return place.pack, place.sealed_key
 
 
 def _lacking(digest: bytes) -> VerificationError:
