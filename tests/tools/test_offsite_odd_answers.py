@@ -8,6 +8,7 @@ import http.client
 import os
 import re
 import threading
+import tracemalloc
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -53,6 +54,8 @@ class _Odd(BaseHTTPRequestHandler):
     is_endless: ClassVar[bool] = False
     until: ClassVar[str] = ""
     has_length: ClassVar[bool] = True
+    gone: ClassVar[str] = ""
+    """In the path of what is listed and not there."""
     short: ClassVar[str] = ""
     """In the path of what is sent without its end, and said to be whole."""
 
@@ -71,7 +74,10 @@ class _Odd(BaseHTTPRequestHandler):
                 data = change(data)
         if self.short and self.short in self.path:
             data = data[: len(data) // 2]
-        self.send_response_only(got.status)
+        is_gone = bool(self.gone) and self.gone in self.path
+        if is_gone:
+            data = b"<Error><Code>NoSuchKey</Code></Error>"
+        self.send_response_only(404 if is_gone else got.status)
         for name, value in got.getheaders():
             if name.lower() == "x-amz-object-lock-retain-until-date":
                 self.send_header(name, self.until or value)
@@ -142,7 +148,7 @@ def test_a_list_that_is_none_is_told_in_words(
     endpoint, handler = odd
     handler.lists.append(change)
 
-    with pytest.raises(LinkError, match="the list of keepers/: .* not as S3 has it"):
+    with pytest.raises(LinkError, match=r"the list of keepers/: .* not as S3 has it"):
         _read(copied, endpoint)
     with pytest.raises(LinkError, match="not as S3 has it"):
         copied.upload(by_way_of=endpoint)
@@ -202,6 +208,52 @@ def test_a_million_places_in_a_pack_of_junk_are_not_all_asked_for(copied: Copied
         assert opened.catalogue.bucket.requests < 100
 
 
+def test_a_large_content_is_read_as_it_arrives(copied: CopiedStore) -> None:
+    """Its bytes, and those of junk that somebody says it is: neither is ever held whole."""
+    large = os.urandom(15 << 20)  # below what files are kept in pieces from
+    copied.capture("pier-3", FILES | {b"large": large})
+    copied.upload()
+    digest = hashlib.sha256(large).digest()
+    told = head.decode(copied.bucket.read(heads(copied)[-1]), copied.key.of_keeper.heads)
+    rows = {row.digest: row for one in told.sealed.packs for row in pack_format.rows_of(one.rows)}
+    name = hashlib.sha256(bytes(100 << 20)).hexdigest()
+    put(copied, keeper_heads.pack_key(name), bytes(100 << 20))
+    lie = head.PackRows(
+        name=name, sealed_key=told.sealed.packs[0].sealed_key,
+        rows=rows[digest]._replace(offset=0, first=0, length=99 << 20).encode(),
+    )  # fmt: skip
+    put_lie(
+        copied, head.SealedPart(packs=(lie,)), keeper=INVENTED, number=1, previous="",
+        came=(head.PackObject(name=name, size=100 << 20),),
+    )  # fmt: skip
+    folder = copied.folder / "large"
+    folder.mkdir()
+
+    with copied.library() as opened:
+        assert [place.pack == name for place in opened.catalogue.places(digest)] == [True, False]
+        tracemalloc.start()
+        opened.fetcher.contents([digest], folder)
+        most = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+
+    assert (folder / digest.hex()).read_bytes() == large
+    assert most < 32 << 20
+
+
+def test_a_pack_that_goes_while_it_is_checked_is_missing_and_the_others_are_read(
+    copied: CopiedStore, odd: tuple[str, type[_Odd]]
+) -> None:
+    endpoint, handler = odd
+    last = head.decode(copied.bucket.read(heads(copied)[-1]), copied.key.of_keeper.heads)
+    handler.gone = last.sealed.packs[0].name
+    bucket = Bucket(dataclasses.replace(copied.address, endpoint=endpoint), seaweed.KEEPER)
+
+    found = check.check(bucket, Silent(), own=None, parts=1, turn=0)
+
+    assert found.missing == (f"pack {handler.gone}",)
+    assert (found.read, found.altered) == (1, ())
+
+
 @pytest.mark.parametrize("told", ["many", "2027-12-31T00:00:00", None])
 def test_a_lock_that_is_told_oddly_ends_no_check_without_words(
     copied: CopiedStore, odd: tuple[str, type[_Odd]], told: str | None
@@ -246,10 +298,11 @@ def test_an_invented_keeper_does_not_make_the_newest_capture_be_passed_over(
 ) -> None:
     last = head.decode(copied.bucket.read(heads(copied)[-1]), copied.key.of_keeper.heads)
     (real,) = last.sealed.captures
-    for number, told in enumerate(
-        ({"damaged_at": "2026-12-01T06:00:00Z"}, {"faults": ("no",)}), 1
-    ):
-        brief = msgspec.structs.replace(real.brief, **told)
+    untrue = (
+        msgspec.structs.replace(real.brief, damaged_at="2026-12-01T06:00:00Z"),
+        msgspec.structs.replace(real.brief, faults=("unsigned: no key of the board",)),
+    )
+    for number, brief in enumerate(untrue, 1):
         lie = head.SentCapture(board=real.board, brief=brief, documents=real.documents)
         sealed = head.SealedPart(captures=(lie,))
         put_lie(copied, sealed, keeper=f"{INVENTED[1:]}{number}", number=1, previous="")
