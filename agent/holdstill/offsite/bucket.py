@@ -40,6 +40,9 @@ _FAILING_HINT = (
     "the server fails at this one, each time; what was done stays. Ask who runs it to look at it; "
     "a run after that takes it up again"
 )
+_ODD_HINT = (
+    "ask who runs the server, or a proxy before it, to look at its answers; what was done stays"
+)
 _TRY_LATER = frozenset({408, 429})
 """Status codes of HTTP (RFC 9110, 15.5.9; RFC 6585, 4)."""
 _ALL_FAIL = 16
@@ -136,7 +139,7 @@ class Bucket:
                 self.client.head_bucket(Bucket=self.address.bucket)
         try:
             return parsedate_to_datetime(self._date).astimezone(UTC)
-        except ValueError as error:
+        except (ValueError, OverflowError) as error:  # the latter: before the year 1
             raise LinkError(f"{self.address.endpoint} does not say what time it is") from error
 
     def put(
@@ -176,9 +179,11 @@ class Bucket:
                 )
             else:
                 found = self.client.head_object(Bucket=self.address.bucket, Key=self._full(key))
+        if "ContentLength" not in found:
+            raise self._odd(key, "it has no 'ContentLength'")
         if found.get("ObjectLockMode") != "COMPLIANCE":
             return Locked(None, found["ContentLength"])
-        return Locked(found.get("ObjectLockRetainUntilDate"), found["ContentLength"])
+        return Locked(_in_utc(found.get("ObjectLockRetainUntilDate")), found["ContentLength"])
 
     def retention(self, key: str, version: str) -> datetime | None:
         """Return until when a version is locked, None where it is not, whatever else it is.
@@ -190,7 +195,7 @@ class Bucket:
             found = self.client.get_object_retention(
                 Bucket=self.address.bucket, Key=self._full(key), VersionId=version
             ).get("Retention", {})
-        return found.get("RetainUntilDate") if found.get("Mode") == "COMPLIANCE" else None
+        return _in_utc(found.get("RetainUntilDate")) if found.get("Mode") == "COMPLIANCE" else None
 
     def extend(self, key: str, version: str, until: datetime) -> None:
         """Lock a version for longer.
@@ -249,10 +254,9 @@ class Bucket:
                     raise
                 continue
             if first < end:
-                raise LinkError(
-                    f"{version.key}: the server sent {first} of {end} bytes",
-                    hint="run it again; if it stays so, `holdstill offsite verify` names what is "
-                    "damaged there",
+                raise FailingObjectError(
+                    f"{self.address}: {version.key}: the server sent {first} of {end} bytes",
+                    hint=_FAILING_HINT,
                 )
 
     def _ranged(self, version: Version, first: int, end: int) -> Iterator[bytes]:
@@ -271,6 +275,9 @@ class Bucket:
             for chunk in answer["Body"].iter_chunks(CHUNK):
                 yield chunk[:left]
                 left -= len(chunk[:left])
+                if not left:  # what comes behind the end was not asked for, and may have none
+                    answer["Body"].close()
+                    break
 
     def versions(self, begin: str, *, after: str = "") -> Iterator[Version]:
         """Yield all versions of the objects whose keys begin so, oldest first within a key.
@@ -284,21 +291,40 @@ class Bucket:
         marker, version = self._full(after) if after else "", ""
         held: list[Version] = []
         while True:
+            found, after_it = self._page(begin, marker, version)
+            for one in found:
+                if held and held[-1].key != one.key:
+                    yield from _oldest_first(held)
+                    held = []
+                held.append(one)
+            if after_it is None:
+                break
+            if after_it == (marker, version):
+                raise self._odd(f"the list of {begin}", "it goes on where it was, without end")
+            marker, version = after_it
+        yield from _oldest_first(held)
+
+    def _page(
+        self, begin: str, marker: str, version: str
+    ) -> tuple[list[Version], tuple[str, str] | None]:
+        """Return a part of a list, and where the next one begins; None after the last one."""
+        try:
             with self._call(f"the list of {begin}", is_object=False):
                 page = self.client.list_object_versions(
                     Bucket=self.address.bucket, Prefix=self._full(begin), KeyMarker=marker,
                     VersionIdMarker=version,
                 )  # fmt: skip
-            for item in page.get("Versions", ()):
-                one = self._version(item)
-                if held and held[-1].key != one.key:
-                    yield from _oldest_first(held)
-                    held = []
-                held.append(one)
+            found = [self._version(item) for item in page.get("Versions", ())]
             if not page["IsTruncated"]:
-                break
-            marker, version = page["NextKeyMarker"], page.get("NextVersionIdMarker", "")
-        yield from _oldest_first(held)
+                return found, None
+            return found, (page["NextKeyMarker"], page.get("NextVersionIdMarker", ""))
+        except KeyError as error:
+            raise self._odd(f"the list of {begin}", f"it has no {error}") from error
+
+    def _odd(self, what: str, why: str) -> LinkError:
+        return LinkError(
+            f"{self.address}: {what}: the answer is not as S3 has it: {why}", hint=_ODD_HINT
+        )
 
     def _version(self, item: ObjectVersionTypeDef) -> Version:
         key = item["Key"][len(self.address.prefix) :]
@@ -319,6 +345,8 @@ class Bucket:
             raise self._in_words(what, error, is_object=is_object) from error
         except (BotoCoreError, OSError) as error:
             raise LinkError(f"{self.address}: {what}: {error}", hint=_HINT) from error
+        except ValueError as error:  # a number or date that is none
+            raise self._odd(what, str(error)) from error
 
     def _in_words(self, what: str, error: ClientError, *, is_object: bool) -> LinkError:
         code = code_of(error)
@@ -337,6 +365,11 @@ class Bucket:
         with self._counting:
             self._failing.add(what)
             return len(self._failing) < _ALL_FAIL
+
+
+def _in_utc(told: datetime | None) -> datetime | None:
+    """Return a date that a server tells; one without a zone is of UTC, as all of S3's are."""
+    return told if told is None or told.tzinfo is not None else told.replace(tzinfo=UTC)
 
 
 def _oldest_first(found: list[Version]) -> list[Version]:
@@ -362,9 +395,10 @@ class RefusedError(LinkError):
 
 
 class FailingObjectError(RefusedError):
-    """The server fails (5xx) at this object, each time that it is asked; others it may have.
+    """The server fails at this object, each time that it is asked; others it may have.
 
-    So it is with one whose disk is broken, of a server that has many.
+    It says so (5xx), or sends less than there is by its own list. So it is with one whose disk is
+    broken, of a server that has many.
     """
 
 

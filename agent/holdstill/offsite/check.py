@@ -300,11 +300,15 @@ def _check_pack(
     """Read all versions of a pack; return those that are what was sent."""
     unread: list[RefusedError] = []
     digests = [_digest(bucket, version, unread) for version in versions]
+    if not any(digests) and not unread:  # since it was listed
+        found.missing.append(f"pack {name}")
+        found.lost_packs.append(name)
+        return []
     found.read += 1
     found.read_bytes += versions[0].size
     if name not in digests:
         is_failing = any(isinstance(error, FailingObjectError) for error in unread)
-        if is_failing or len(unread) == len(versions):
+        if is_failing or not any(digests):
             # No loss that is sure: what was put into an archive comes back from there, and what
             # the server fails at may be read again. That no thief can order: what he has put
             # over a pack so that nobody reads it hides nothing.
@@ -323,11 +327,13 @@ def _check_pack(
 
 
 def _digest(bucket: Bucket, version: Version, unread: list[RefusedError]) -> str:
-    """Return the digest of a version; "" of one that cannot be read, and why is added."""
+    """Return the digest of a version; "" of one that is gone, or not read: then why is added."""
     total = hashlib.sha256()
     try:
         for chunk in bucket.chunks(version):
             total.update(chunk)
+    except MissingObjectError:
+        return ""
     except RefusedError as error:
         unread.append(error)
         return ""

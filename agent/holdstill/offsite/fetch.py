@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 GAP = 512 << 10
 """Bytes between two contents that are fetched with them: cheaper than one more request."""
 RUN = 8 << 20
-"""Most bytes of one request, unless one content has more: so that memory stays flat."""
+"""Most bytes of one request, unless one content has more, which is read as it arrives: so that
+memory stays flat."""
 
 
 class _Run(NamedTuple):
@@ -50,6 +51,7 @@ class Fetcher:
         self._opened: dict[bytes, bytes] = {}
         self._unread: dict[str, str] = {}
         self._failing: set[Version] = set()
+        self._lied: set[tuple[str, bytes]] = set()
 
     @property
     def is_failing(self) -> bool:
@@ -67,7 +69,7 @@ class Fetcher:
         """
         wanted: dict[bytes, list[Place]] = {}
         for digest in digests:
-            wanted[digest] = self._catalogue.places(digest)
+            wanted[digest] = [*self._in_turn(self._catalogue.places(digest))]
             if not wanted[digest]:
                 raise _lacking(digest)
         for run in _runs(places[0] for places in wanted.values()):
@@ -75,6 +77,11 @@ class Fetcher:
 
     def _fetch_run(self, run: _Run, wanted: dict[bytes, list[Place]], folder: Path) -> None:
         versions = self._catalogue.versions(run.pack)
+        if run.end - run.first > RUN:
+            (place,) = run.places  # one that is larger has a run to itself
+            if not self._tried(place, *versions[0], folder):
+                self._search(place, wanted[place.row.digest], folder)
+            return
         data = self._bytes(run.pack, *versions[0], run.first, run.end)
         for place in run.places:
             begin = place.row.offset - run.first
@@ -83,15 +90,19 @@ class Fetcher:
                 self._search(place, wanted[place.row.digest], folder)
 
     def _search(self, tried: Place, places: Sequence[Place], folder: Path) -> None:
-        """Try all other versions of a pack, and all other packs that have a content."""
-        for place in places:
-            row = place.row
+        """Try all other versions of a pack, and all other packs that have a content.
+
+        A pack that was told of and has something else comes last from then on: whoever has had
+        the keeper's keys can tell of millions of places in one pack of junk.
+        """
+        self._lied.add(_pack_of(tried))
+        for place in self._in_turn(places):
             for number, version in enumerate(self._catalogue.versions(place.pack)):
                 if place == tried and number == 0:
                     continue
-                data = self._bytes(place.pack, *version, row.offset, row.offset + row.length)
-                if self._write(place, data, folder):
+                if self._tried(place, *version, folder):
                     return
+            self._lied.add(_pack_of(place))
         why = f": {self._unread[tried.pack]}" if tried.pack in self._unread else ""
         raise VerificationError(
             f"content {tried.row.digest.hex()} is not as it was sent, in pack {tried.pack}{why}",
@@ -99,30 +110,60 @@ class Fetcher:
             "the files, and the keeper, if it is there, may still have this content",
         )
 
+    def _in_turn(self, places: Sequence[Place]) -> Iterator[Place]:
+        """Yield places, last those in packs that have lied before it is their turn."""
+        later: list[Place] = []
+        for place in places:
+            if _pack_of(place) in self._lied:
+                later.append(place)
+            else:
+                yield place
+        yield from later
+
+    def _tried(self, place: Place, version: str, size: int, folder: Path) -> bool:
+        """Write a content, if it is in this version of a pack; a large one as it arrives."""
+        row = place.row
+        if row.length <= RUN:
+            data = self._bytes(place.pack, version, size, row.offset, row.offset + row.length)
+            return self._write(place, data, folder)
+        chunks = self._chunks(place.pack, version, size, row.offset, row.offset + row.length)
+        return self._write_parts(place, self._streamed(place, chunks), folder)
+
+    def _streamed(self, place: Place, chunks: Iterator[bytes]) -> Iterator[bytes]:
+        yield from pack_format.open_streamed(chunks, place.row, self._pack_key(place.sealed_key))
+
     def _bytes(self, pack: str, version: str, size: int, first: int, end: int) -> bytes:
+        """Return bytes of a version of a pack; fewer where they cannot be read."""
+        return b"".join(self._chunks(pack, version, size, first, end))
+
+    def _chunks(self, pack: str, version: str, size: int, first: int, end: int) -> Iterator[bytes]:
         if end > size:
-            return b""  # it is shorter than the pack that was told of
+            return  # it is shorter than the pack that was told of
         key = keeper_heads.pack_key(pack)
         found = Version(key, version, size)
         if found in self._failing:
-            return b""  # each time that it is asked for takes as long as the first
+            return  # each time that it is asked for takes as long as the first
         try:
-            return self._catalogue.bucket.read(found, first=first, length=end - first)
+            yield from self._catalogue.bucket.chunks(found, first=first, length=end - first)
         except (MissingObjectError, RefusedError) as error:
             self._unread[pack] = str(error)
             if isinstance(error, FailingObjectError):
                 self._failing.add(found)
-            return b""
 
     def _write(self, place: Place, sealed: bytes, folder: Path) -> bool:
         """Write a content, if these bytes of a pack are it."""
+        return self._write_parts(place, self._opened_parts(place, sealed), folder)
+
+    def _opened_parts(self, place: Place, sealed: bytes) -> Iterator[bytes]:
+        yield from pack_format.open_content(sealed, place.row, self._pack_key(place.sealed_key))
+
+    def _write_parts(self, place: Place, parts: Iterator[bytes], folder: Path) -> bool:
         target = folder / place.row.digest.hex()
         draft = target.with_suffix(".part")
         total = hashlib.sha256()
         try:
-            key = self._pack_key(place.sealed_key)
             with draft.open("wb") as file:
-                for part in pack_format.open_content(sealed, place.row, key):
+                for part in parts:
                     total.update(part)
                     file.write(part)
             if total.digest() != place.row.digest:
@@ -169,9 +210,14 @@ def _is_near(held: list[Place], place: Place) -> bool:
     end = place.row.offset + place.row.length
     return (
         held[0].pack == place.pack
+        and first.length <= RUN
         and place.row.offset - (last.offset + last.length) <= GAP
         and end - first.offset <= RUN
     )
+
+
+def _pack_of(place: Place) -> tuple[str, bytes]:
+    return place.pack, place.sealed_key
 
 
 def _lacking(digest: bytes) -> VerificationError:

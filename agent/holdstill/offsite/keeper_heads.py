@@ -22,7 +22,7 @@ _NAMED = 10
 """Heads that are missing one after the other, and are named each."""
 _STRANGERS = 3
 """Keepers of nobody whose heads are named."""
-_KEY = re.compile(r"keepers/([0-9a-f]{16})/heads/(\d{10})")
+_KEY = re.compile(r"keepers/([0-9a-f]{16})/heads/([0-9]{10})")
 
 
 class UnreadHeadError(SecurityError):

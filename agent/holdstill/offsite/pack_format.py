@@ -33,7 +33,7 @@ except ImportError:  # not packaged everywhere; what it makes is the same format
     from zlib import compress
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 TARGET = 32 << 20
 """Bytes that a pack is filled up to; a content that is larger has a larger one to itself."""
@@ -159,6 +159,35 @@ def open_content(sealed: bytes, row: Row, key: bytes) -> Iterator[bytes]:
         extra = _OF_RECORD.pack(row.digest, segment, is_last)
         yield _opened(record, extra, _nonce(row.first + segment), key)
         segment += 1
+
+
+def open_streamed(chunks: Iterable[bytes], row: Row, key: bytes) -> Iterator[bytes]:
+    """Yield the same of a content that is too large to be held, as its bytes arrive.
+
+    Raises:
+        SecurityError: as `open_content`, with the first record that is no good.
+    """
+    coming, held, left, segment = iter(chunks), bytearray(), row.length, 0
+    while left:
+        _fill(held, coming, LENGTH.size, row)
+        (length,) = LENGTH.unpack_from(held)
+        left -= LENGTH.size + length
+        if length > _RECORD_MAX or left < 0:
+            raise SecurityError(f"content {row.digest.hex()} has a record of an odd length")
+        _fill(held, coming, LENGTH.size + length, row)
+        record = bytes(held[LENGTH.size : LENGTH.size + length])
+        del held[: LENGTH.size + length]
+        extra = _OF_RECORD.pack(row.digest, segment, left == 0)
+        yield _opened(record, extra, _nonce(row.first + segment), key)
+        segment += 1
+
+
+def _fill(held: bytearray, coming: Iterator[bytes], size: int, row: Row) -> None:
+    while len(held) < size:
+        chunk = next(coming, None)
+        if chunk is None:
+            raise SecurityError(f"content {row.digest.hex()} is cut short in its pack")
+        held += chunk
 
 
 def _opened(record: bytes, extra: bytes, nonce: bytes, key: bytes) -> bytes:
