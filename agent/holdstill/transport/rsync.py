@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
     from holdstill.transport.identity import Identity
     from holdstill.transport.metered_line import MeteredLine
+    from holdstill.transport.shared_connection import SharedConnection
 
 PREFIX = "send-"
 """Of the folders of symlinks."""
@@ -109,6 +110,7 @@ class RsyncEndpoint:
     address: HostAddress | None = None
     identity: Identity | None = None
     line: MeteredLine | None = None
+    shared: SharedConnection | None = None
 
     def remote(self, path: str) -> str:
         """Write a path there as rsync takes it."""
@@ -121,7 +123,9 @@ class RsyncEndpoint:
         """Return rsync's arguments for the SSH client, none for a directory."""
         if self.address is None or self.identity is None:
             return ()
-        return ("--rsh", " ".join(ssh_words(self.address, self.identity, self.line)))
+        words = ssh_words(self.address, self.identity, self.line)
+        options = self.shared.options() if self.shared else ()
+        return ("--rsh", " ".join((*words, *options)))
 
 
 def ssh_words(
