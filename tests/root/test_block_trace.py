@@ -8,15 +8,17 @@ import subprocess
 import sys
 import threading
 import time
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import block_trace, traced_disk
+from holdstill.board import block_trace, followed_files, mounts, traced_disk
 from holdstill.board.block_trace import EVENT, PREFIX, BlockTrace
+from holdstill.board.followed_files import How, Way
 from holdstill.board.traced_disk import Disk, NoTrace, Untraced
+from holdstill.model.paths import BoardPath
 from holdstill.system import tracefs
 from holdstill.system.clocks import SystemClock
 from support import loop, programs, traced_until_killed
@@ -330,3 +332,28 @@ def test_the_instance_of_a_killed_run_is_collected_and_that_of_a_living_one_is_n
             assert len(instances()) == 1
             assert not instances() & theirs
     assert not instances()
+
+
+def test_a_disk_that_cannot_be_traced_leaves_the_trace_of_the_others(
+    device: Path, tmp_path: Path
+) -> None:
+    """As a card beside a disk that is encrypted (dm), which no trace sees through."""
+    with ExitStack() as undo:
+        blank = loop.blank_image(tmp_path / "other image", size=SIZE)
+        other = undo.enter_context(loop.attached(blank)).device
+        counting = disk_of(other).directory() / "queue/iostats"
+        counting.write_text("0")
+        undo.callback(counting.write_text, "1")
+        found = {}
+        for number, one in enumerate((device, other)):
+            programs.run("mkfs.ext4", "-q", one)
+            at = undo.enter_context(loop.mounted(one, tmp_path / f"part {number}"))
+            mount = mounts.mount_of(BoardPath(os.fsencode(at)), mounts.read_mounts())
+            assert mount is not None
+            found[number] = mount
+
+        opened = followed_files.opened(found, tmp_path, SystemClock())
+        parts = undo.enter_context(opened).parts
+
+        assert parts[0].way == Way(How.TRACED)
+        assert parts[1].way == Way(How.WHOLE, str(Untraced(NoTrace.NO_COUNT, other.name)))

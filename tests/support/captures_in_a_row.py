@@ -4,7 +4,8 @@ argv: SETTINGS FILE. It reads lines, and answers each with a line of JSON.
 
     capture   takes a capture
     witness   the same; just before the first thaw FILE is read whole, and its SHA-256 is told
-    blind     switches the trace off for a moment in which it writes to FILE
+    blind     switches the trace off for a moment in which it writes to FILE, or to the file named
+              behind it
 """
 
 from __future__ import annotations
@@ -62,8 +63,8 @@ class Captures:
     def take(self, how: str = "capture") -> Taken:
         return msgspec.json.decode(self._ask(how), type=Taken)
 
-    def blind(self) -> None:
-        assert json.loads(self._ask("blind")) == "blind"
+    def blind(self, other: Path | None = None) -> None:
+        assert json.loads(self._ask(f"blind {other}" if other else "blind")) == "blind"
 
     def _ask(self, what: str) -> bytes:
         self.requests.write(what.encode() + b"\n")
@@ -125,7 +126,7 @@ def taken(settings: Path, witness: Witness, kept: AllDay) -> Taken:
 
 def blind(file: str) -> str:
     frozen_witness.switch("0")
-    handle = os.open(file, os.O_WRONLY)
+    handle = os.open(file, os.O_WRONLY | os.O_CREAT)
     os.pwrite(handle, os.urandom(5000), 3 << 20)
     os.fsync(handle)
     os.close(handle)
@@ -140,7 +141,10 @@ def main() -> None:
     with all_day.opened(SystemClock()) as kept:
         for line in sys.stdin:
             witness.file = file if line == "witness\n" else "/dev/null"
-            told = blind(file) if line == "blind\n" else taken(Path(settings), witness, kept)
+            what, _, other = line.strip().partition(" ")
+            told = (
+                blind(other or file) if what == "blind" else taken(Path(settings), witness, kept)
+            )
             sys.stdout.buffer.write(msgspec.json.encode(told) + b"\n")
             sys.stdout.flush()
 

@@ -273,7 +273,9 @@ def _batch(
         if dice.random() < 0.7:
             followed.look()
         if dice.random() < 0.6:
-            followed.stage(spool)
+            followed.look()
+            for inode in followed.parts[PART].inodes():
+                followed.parts[PART].stage(inode, spool, lambda: False)
             time.sleep(dice.choice((0, 0.01, 0.3)) * dice.random())
         lose(Phase.LAST)
         instants = batch.freeze(paths, spool)

@@ -32,7 +32,7 @@ STEPS = {
     "a service is stopped": ("return", "board.hooks", "_quiesce"),
     "before the guard is ready": ("call", "board.guard", "_await_ready"),
     "the guard is ready": ("return", "board.guard", "_await_ready"),
-    "pieces are staged": ("return", "board.followed_files", "FollowedFiles.stage"),
+    "pieces are staged": ("return", "workflow.mounted_tree", "MountedTree.stage"),
     "written out": ("return", "board.freeze", "_write_out"),
     "before the freeze": ("call", "system.ioctl", "freeze"),
     "frozen": ("return", "system.ioctl", "freeze"),

@@ -29,7 +29,7 @@ from holdstill.model import pieces
 from holdstill.system import file_status
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from holdstill.board.extent_map import Extent, ExtentMap
     from holdstill.board.piece_digests import PieceDigests
@@ -66,11 +66,12 @@ class FrozenPieces(NamedTuple):
 
 
 class _Staged(NamedTuple):
-    """What was read into memory just before the pause: nothing, unless the pause goes on from it.
+    """What was read into memory just before the pause: it counts if the pause goes on from it.
 
     Attributes:
         known: what is known of the file with that.
         numbers: of the pieces.
+        content: the file in memory.
     """
 
     known: FileAsRead
@@ -129,6 +130,7 @@ class FollowedFile:
 
     def look(self, written: Written) -> None:
         """Note what must be read again, and read nothing; looks add up."""
+        self._staged = None  # it knows nothing of what this look is told
         self._known = self._known.after(self._look(self._known, written)[0], self._none_read())
 
     def is_read_as(self, digest: bytes) -> bool:
@@ -144,6 +146,7 @@ class FollowedFile:
         Raises:
             OSError: the card does not give a piece back.
         """
+        self._staged = None  # as in a look
         look, _ = self._look(self._known, written)
         self._is_begun = True
         self._list = b"" if look.dirty else self._list
@@ -157,29 +160,36 @@ class FollowedFile:
                 yield Piece(number * self._digests.piece, data, digest)
         self._known = self._known.after(look, reads)
 
-    def stage(self, written: Written, spool: Spool) -> None:
+    def stage(self, written: Written, spool: Spool, is_over: Callable[[], bool]) -> None:
         """Just before the pause: copy to memory what must be read again by now.
 
         What a hot round reads is sent before the next look, and much may be written meanwhile;
         what is staged is sent after the pause.
 
+        Args:
+            written: what the trace told, asked for before this.
+            spool: receives it.
+            is_over: whether the time for it is; the rest is left to the pause.
+
         Raises:
-            SpoolFullError: it does not fit.
+            SpoolFullError: it does not fit, so that the pause could not take it either.
             OSError: the card does not give a piece back.
         """
         look, _ = self._look(self._known, written)
         reads = self._none_read()
-        # What is shared the pause has to read again in any case.
-        numbers = [number for number, why in look.dirty.items() if why is not Why.SHARED]
 
         def parts() -> Iterator[tuple[int, bytes]]:
-            for number in numbers:
-                data, read = self._read(number)
-                reads.add(number, read)
-                yield number * self._digests.piece, data
+            for number, why in look.dirty.items():
+                if is_over():
+                    return
+                if why is not Why.SHARED:  # else the pause has to read it again in any case
+                    data, read = self._read(number)
+                    reads.add(number, read)
+                    yield number * self._digests.piece, data
 
         content = spool.stage(look.size, parts())
-        self._staged = _Staged(self._known.after(look, reads), frozenset(numbers), content)
+        known = self._known.after(look, reads)
+        self._staged = _Staged(known, frozenset(reads.numbers), content)
 
     def spool_frozen(self, written: Written, spool: Spool) -> FrozenPieces:
         """Inside the pause: copy to memory what must be read again. Only reads.

@@ -28,7 +28,6 @@ from holdstill.board.block_trace import BlockTrace
 from holdstill.board.changed_pieces import FileAsRead
 from holdstill.board.extent_map import BtrfsMap, FiemapMap
 from holdstill.board.followed_file import FollowedFile
-from holdstill.board.spool import SpoolFullError
 from holdstill.board.traced_disk import Untraced
 from holdstill.board.written_blocks import WrittenBlocks
 from holdstill.model import pieces
@@ -283,17 +282,25 @@ class FollowedPart:
                 pass
             self.forget(inode)
 
-    def stage(self, spool: Spool) -> None:
-        """Just before the pause: copy to memory what the last look found dirty.
+    def stage(self, inode: int, spool: Spool, is_over: Callable[[], bool]) -> None:
+        """Just before the pause: copy to memory what the last look found dirty of a file.
 
-        What does not fit is left to the pause; what cannot be read is followed no more.
+        Of one that the pause will take: what was moved, or lost by the trace, is dirty in files
+        that did not change as well. What cannot be read is followed no more.
+
+        Args:
+            inode: of a file, which need not be followed.
+            spool: receives it.
+            is_over: whether the time for it is.
+
+        Raises:
+            SpoolFullError: it does not fit, so that the pause could not take it either.
         """
-        for (_, inode), held in list(self._held.items()):
+        for held in [held for (_, number), held in self._held.items() if number == inode]:
             try:
-                if held.file.dirty_bytes:
-                    held.file.stage(_NOTHING, spool)
-            except SpoolFullError:
-                continue
+                if dirty := held.file.dirty_bytes:
+                    spool.check_room(dirty)
+                    held.file.stage(_NOTHING, spool, is_over)
             except OSError:
                 self.forget(inode)
 
@@ -390,15 +397,6 @@ class FollowedFiles:
         for part in self.parts.values():
             part.look(*_written_to(part, told))
 
-    def stage(self, spool: Spool) -> None:
-        """Just before the pause: look, and copy to memory what must be read again.
-
-        The pause then copies only what is written from here on.
-        """
-        self.look()
-        for part in self.parts.values():
-            part.stage(spool)
-
     def alone(self) -> AbstractContextManager[None]:
         """Have no thread of the trace's at work in this block."""
         return self._trace.alone() if self._trace else nullcontext()
@@ -458,9 +456,12 @@ def _place_of(mount: Mount) -> Place | Way:
     if mount.option("rtdev") is not None:
         return Way(How.WHOLE, "it has a second device for data")
     try:
-        return traced_disk.place_of(os.makedev(*mount.device))
+        place = traced_disk.place_of(os.makedev(*mount.device))
+        refusal = traced_disk.why_untraceable(place.disk)
     except (OSError, ValueError) as error:
         return Way(How.WHOLE, f"its disk cannot be told: {error}")
+    # One disk that cannot be traced is no reason not to trace the others.
+    return Way(How.WHOLE, str(refusal)) if refusal else place
 
 
 def _part(

@@ -1,4 +1,4 @@
-"""Memory that receives, inside the pause, what changed last: one file for each content.
+"""Memory that receives what changed last, in the pause and just before: a file for each content.
 
 The pause is as long as this copying takes, so that nothing is done here that can be done later:
 no hashing, no flushing, no network.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, Self
@@ -130,7 +130,7 @@ class Spool:
         return self.limit - self.used
 
     @property
-    def copied(self) -> int:
+    def copied_timed(self) -> int:
         """Bytes that were copied in timed blocks."""
         return self._timed.bytes
 
@@ -138,6 +138,18 @@ class Spool:
     def rate(self) -> float:
         """Bytes a second that were copied in timed blocks; 0 when it is too little to tell."""
         return self._timed.rate
+
+    def check_room(self, size: int) -> None:
+        """Raise SpoolFullError if so many bytes more do not fit."""
+        if size > self.left:
+            raise self._full()
+
+    def clear(self) -> None:
+        """Remove all contents; what else is in its directory stays."""
+        for number in range(self._count):
+            with suppress(FileNotFoundError):
+                os.unlink(f"{number:x}", dir_fd=self._handle)
+        self.used = 0
 
     @contextmanager
     def timed(self, clock: Clock) -> Iterator[None]:

@@ -1,4 +1,7 @@
-"""The last look before the pause: a pause that cannot copy what has changed is not begun."""
+"""The look that a pause is judged by: one that cannot copy what has changed is not begun.
+
+What can be staged just before it (`pause`) counts as well, so that the judgement is a careful one.
+"""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ from holdstill.workflow.pause_budget import PauseLoad
 from holdstill.workflow.precopy import PendingAmount
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from holdstill.board.change_detection import Changes, Detector
     from holdstill.board.followed_files import FileInPause
@@ -148,6 +148,18 @@ class MountedTree:
             return 0
         finally:
             os.close(handle)
+
+    def stage(self, index: Index, spool: Spool, is_over: Callable[[], bool]) -> None:
+        """Just before the pause: copy to memory what changed in files that are followed.
+
+        Raises:
+            SpoolFullError: it does not fit, so that the pause could not take it either.
+        """
+        for inode in self.followed.inodes():
+            for entry in filter(full_scan.is_pending, index.by_inode(self.part, inode)):
+                with _named(entry):
+                    self.followed.stage(inode, spool, is_over)
+                break  # its other names are the same file
 
     def prepare_freeze(self) -> None:
         """Prepare for the freeze, just before it."""

@@ -90,6 +90,7 @@ def hold_still(copied: LiveCopy) -> PauseResult:
     except PauseError as error:
         if run.settings.pause.over_budget is not OverBudget.LOWER_GRADE:
             raise
+        run.spool.clear()  # what it took is of no instant, and takes the room
         return PauseResult.without_pause(outside.clock, f"the board was not held still: {error}")
 
 
@@ -180,7 +181,7 @@ def pause(
         monotonic=held.monotonic,
         window_seconds=quiet.ended - quiet.began,
         frozen_seconds=held.frozen_seconds,
-        spool_bytes=spool.copied,
+        spool_bytes=spool.copied_timed,
         still=frozenset(still - _unfrozen(scope, held) - not_held),
         hooks=tuple(quiet.quieted),
         troubles=(
@@ -248,7 +249,7 @@ def _freeze_and_collect(
 
     Args:
         trees: all trees, of frozen file systems and others.
-        followed: is asked first of all what was written.
+        followed: is asked what was written, just before the freeze and first of all in it.
         index: read only in the pause; nothing may be uncommitted.
         spool: receives contents.
         to_freeze: mounts of the file systems to be frozen; may be empty.
@@ -260,6 +261,9 @@ def _freeze_and_collect(
     Raises:
         PauseError: not everything could be frozen, or the instant was broken; everything runs.
     """
+    if to_freeze:
+        # Before anything is prepared, which is to be followed by the freeze at once.
+        _stage(trees, followed, index, spool, clock, seconds=ceiling)
     for tree in trees:
         tree.prepare_freeze()
     if not to_freeze:
@@ -271,7 +275,6 @@ def _freeze_and_collect(
         guard.armed(held, seconds=ceiling, clock=clock, marks_in=memory) as watcher,
         ExitStack() as after,
     ):
-        followed.stage(spool)
         with freeze.frozen(watcher) as window:
             # Only now: a freeze can write more than the trace holds when nobody drains it.
             after.enter_context(followed.alone())
@@ -285,6 +288,20 @@ def _freeze_and_collect(
         tuple(window.troubles),
         shortcomings,
     )
+
+
+def _stage(
+    trees: Sequence[PausedTree], followed: TracedFiles, index: Index, spool: Spool, clock: Clock,
+    *, seconds: float,
+) -> None:  # fmt: skip
+    """Copy to memory what is known to have changed, so that the pause has little to copy.
+
+    Services may be quiet already: it takes no longer than the pause itself may.
+    """
+    end = clock.monotonic() + seconds
+    followed.look()
+    for tree in trees:
+        tree.stage(index, spool, lambda: clock.monotonic() > end)
 
 
 def _collect(trees: Sequence[PausedTree], index: Index, spool: Spool, clock: Clock) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from contextlib import AbstractContextManager
     from pathlib import Path
 
@@ -92,6 +92,9 @@ class ContentReader(Protocol):
 class PausedTree(Protocol):
     """The files of one partition, inside the pause."""
 
+    def stage(self, index: Index, spool: Spool, is_over: Callable[[], bool]) -> None:
+        """Copy to memory, before the freeze, what is known to have changed, until time is over."""
+
     def prepare_freeze(self) -> None:
         """Prepare for the freeze, just before it."""
 
@@ -102,8 +105,8 @@ class PausedTree(Protocol):
 class TracedFiles(Protocol):
     """The large files of which the pause takes only what a trace tells was written."""
 
-    def stage(self, spool: Spool) -> None:
-        """Just before the freeze: copy to memory what is known to have changed."""
+    def look(self) -> None:
+        """Note what was written. Not in the pause: it makes the kernel write."""
 
     def alone(self) -> AbstractContextManager[None]:
         """Have no thread of the trace's at work in this block."""

@@ -2,7 +2,7 @@
 
 A hot round's pieces are of different moments, so a file that is written to has no content before
 the pause. Only after it is its list made, of the pieces that were clean at the instant, which the
-keeper has from the rounds, and of those that the pause took.
+keeper has from the rounds, and of those that are in memory since the pause, or just before it.
 """
 
 from __future__ import annotations

@@ -110,13 +110,13 @@ def test_the_pause_takes_only_what_was_written_after_the_staging(tmp_path: Path)
         it.write(PIECE, b"1.44 m")
         it.write(2 * PIECE, b"1.45 m")
         it.file.look(written(PIECE, 2 * PIECE))
-        it.file.stage(NOTHING, it.spool)
+        it.file.stage(NOTHING, it.spool, lambda: False)
         it.write(2 * PIECE, b"1.46 m")
         with it.spool.timed(SystemClock()):
             taken = it.file.spool_frozen(written(2 * PIECE, 512), it.spool)
 
         assert (taken.numbers, taken.late) == ((1, 2), (2,))
-        assert it.spool.copied == PIECE
+        assert it.spool.copied_timed == PIECE
         assert it.spool.used < 2 * PIECE + 4096
         assert it.file.listed(taken) == it.now()
         there = taken.spooled.path.read_bytes()
@@ -127,7 +127,7 @@ def test_the_pause_takes_only_what_was_written_after_the_staging(tmp_path: Path)
 def test_shared_pieces_are_left_to_the_pause_which_must_read_them_anyway(tmp_path: Path) -> None:
     with following(tmp_path, its_map=SharedMap()) as it:
         list(it.file.hot_round(NOTHING))
-        it.file.stage(NOTHING, it.spool)
+        it.file.stage(NOTHING, it.spool, lambda: False)
 
         assert it.spool.used < PIECE
         assert len(it.file.spool_frozen(NOTHING, it.spool).late) == 5
@@ -138,7 +138,7 @@ def test_what_was_staged_for_a_pause_that_did_not_come_is_read_again(tmp_path: P
         list(it.file.hot_round(NOTHING))
         it.write(PIECE, b"1.47 m")
         it.file.look(written(PIECE, 512))
-        it.file.stage(NOTHING, it.spool)
+        it.file.stage(NOTHING, it.spool, lambda: False)
 
         assert [piece.offset for piece in it.file.hot_round(NOTHING)] == [PIECE]
 
@@ -148,16 +148,46 @@ def test_what_was_staged_and_taken_by_a_pause_that_failed_is_read_again(tmp_path
         list(it.file.hot_round(NOTHING))
         it.write(PIECE, b"1.48 m")
         it.file.look(written(PIECE, 512))
-        it.file.stage(NOTHING, it.spool)
+        it.file.stage(NOTHING, it.spool, lambda: False)
         it.file.spool_frozen(NOTHING, it.spool)
 
         assert [piece.offset for piece in it.file.hot_round(NOTHING)] == [PIECE]
 
 
+def test_what_was_staged_is_read_again_after_a_look_or_a_round(tmp_path: Path) -> None:
+    """They are told what was written since, and nobody else is."""
+    for again in ("look", "round"):
+        folder = tmp_path / again
+        folder.mkdir()
+        with following(folder) as it:
+            list(it.file.hot_round(NOTHING))
+            it.write(PIECE, b"1.49 m")
+            it.file.look(written(PIECE, 512))
+            it.file.stage(NOTHING, it.spool, lambda: False)
+            it.write(PIECE, b"1.50 m")
+            if again == "look":
+                it.file.look(written(PIECE, 512))
+            else:
+                list(it.file.hot_round(written(PIECE, 512)))
+            taken = it.file.spool_frozen(NOTHING, it.spool)
+
+            assert it.file.listed(taken) == it.now(), again
+
+
+def test_what_there_was_no_time_to_stage_is_left_to_the_pause(tmp_path: Path) -> None:
+    times = iter([False, False, True])
+    with following(tmp_path) as it:
+        it.file.stage(NOTHING, it.spool, lambda: next(times))
+        taken = it.file.spool_frozen(NOTHING, it.spool)
+
+        assert (taken.numbers, taken.late) == ((0, 1, 2, 3, 4), (2, 3, 4))
+        assert it.file.listed(taken) == it.now()
+
+
 def test_staged_pieces_that_do_not_fit_leave_nothing(tmp_path: Path) -> None:
     with following(tmp_path, room=4 * PIECE) as it:
         with pytest.raises(SpoolFullError):
-            it.file.stage(NOTHING, it.spool)
+            it.file.stage(NOTHING, it.spool, lambda: False)
 
         assert it.spool.used == 0
         assert list(it.spool.directory.iterdir()) == []
@@ -167,7 +197,7 @@ def test_what_was_staged_goes_with_a_pause_that_does_not_fit(tmp_path: Path) -> 
     with following(tmp_path, room=2 * PIECE + 1024) as it:
         list(it.file.hot_round(NOTHING))
         it.file.look(written(0, 2 * PIECE))
-        it.file.stage(NOTHING, it.spool)
+        it.file.stage(NOTHING, it.spool, lambda: False)
         with pytest.raises(SpoolFullError):
             it.file.spool_frozen(written(2 * PIECE, 512), it.spool)
 
@@ -178,7 +208,7 @@ def test_what_was_staged_goes_with_a_pause_that_does_not_fit(tmp_path: Path) -> 
 @pytest.mark.parametrize("size", [1, PIECE, 2 * PIECE + 1, 6 * PIECE, 7 * PIECE + 3])
 def test_a_file_that_was_cut_or_grew_after_the_staging(tmp_path: Path, size: int) -> None:
     with following(tmp_path) as it:
-        it.file.stage(NOTHING, it.spool)
+        it.file.stage(NOTHING, it.spool, lambda: False)
         os.truncate(it.path, size)
         taken = it.file.spool_frozen(NOTHING, it.spool)
 

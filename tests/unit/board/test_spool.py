@@ -320,3 +320,27 @@ def test_a_live_copy_that_does_not_fit_leaves_nothing(source: Path, memory: Path
             mine.copy_live(handle)
 
         assert (mine.used, list(mine.directory.iterdir())) == (0, [])
+
+
+def test_cleared_it_has_room_for_all_again_and_leaves_alone_what_is_not_its_own(
+    source: Path, memory: Path
+) -> None:
+    with Spool(memory, MIB) as mine, opened(source) as handle:
+        (mine.directory / "gap").write_bytes(b"of somebody else")
+        staged = mine.stage(MIB // 2, [(0, b"x" * (MIB // 2))])
+        copied = mine.copy(handle, source.stat().st_size)
+
+        mine.clear()
+
+        assert mine.left == MIB
+        assert not staged.spooled.path.exists()
+        assert not copied.path.exists()
+        assert [path.name for path in mine.directory.iterdir()] == ["gap"]
+        assert mine.copy(handle, source.stat().st_size).path.read_bytes() == source.read_bytes()
+
+
+def test_what_is_known_not_to_fit_is_refused_before_it_is_read(memory: Path) -> None:
+    with Spool(memory, MIB) as mine:
+        mine.check_room(MIB)
+        with pytest.raises(SpoolFullError, match="does not fit the 1 MiB"):
+            mine.check_room(MIB + 1)

@@ -231,7 +231,7 @@ def test_nothing_else_names_it_and_the_refusal_shows_what_would_be_lost(token: s
 
     for shown in ("/dev/sdx", "Generic STORAGE", "0x3ab2c4d5", "16.0 GiB", "'BOOTFS'"):
         assert shown in str(caught.value)
-    assert caught.value.hint == "if it is the right one, say --confirm 0x3ab2c4d5"
+    assert caught.value.hint == "if it is the right one, say `--confirm 0x3ab2c4d5`"
     assert caught.value.exit_code == 10
 
 
