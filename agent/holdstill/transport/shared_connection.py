@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.system import process, work_folder
 from holdstill.system.process import Command
-from holdstill.transport import rsync
+from holdstill.transport import openssh
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,6 +29,7 @@ PREFIX = "line-"
 PATIENCE = 25.0
 """Seconds that a login may take; ssh itself gives up connecting before that."""
 LOOK_EVERY = 0.02
+_DAY = 24 * 3600.0
 AGAIN_AFTER = 60.0
 """Seconds without another try after one that failed: the transfers tell why, in their words."""
 
@@ -63,7 +64,7 @@ class SharedConnection:
     def _connect(self) -> None:
         self._undo.close()  # what is left of the one before
         self._socket.unlink(missing_ok=True)
-        command = Command.of(*self._words, timeout=rsync.DAY)
+        command = Command.of(*self._words, timeout=_DAY)
         log = self._folder / "log"
         self._client = self._undo.enter_context(process.background(command, log=log, is_tied=True))
         deadline = self._clock.monotonic() + PATIENCE
@@ -94,11 +95,11 @@ def opened(
         clock: is slept by.
 
     Raises:
-        SecurityError: as `rsync.ssh_words`.
+        SecurityError: as `openssh.words`.
     """
     with work_folder.made(memory, prefix=PREFIX) as folder:
         own = ("-o", "ControlMaster=yes", "-o", f"ControlPath={Path(folder, 's')}", "-N")
-        words = (*rsync.ssh_words(address, identity, line), *own, f"{address.user}@{address.host}")
+        words = (*openssh.words(address, identity, line), *own, f"{address.user}@{address.host}")
         shared = SharedConnection(words, Path(folder), clock)
         try:
             yield shared
