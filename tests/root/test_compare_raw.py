@@ -96,4 +96,4 @@ def test_what_is_left_out_or_forgotten_is_said_not_to_be_compared(
     ]
     assert NOTHING not in text
     assert "not compared: boot gaps" in text
-    assert left_out == ["the bytes of partition 1: left out, as `leave_out` says"]
+    assert left_out == ["the bytes of partition 1: left out: as `leave_out` says"]
