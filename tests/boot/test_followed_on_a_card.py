@@ -56,7 +56,8 @@ def test_what_was_taken_is_what_the_frozen_root_holds(
     assert tally.wrong == []
     assert tally.sequences == SEQUENCES
     assert not any(tally.noticed), tally.noticed  # the trace has lost nothing
-    assert tally.whole < SEQUENCES / 2
+    # Here it takes long until all is frozen, and more files are replaced by others meanwhile.
+    assert tally.whole < SEQUENCES * 0.8
     assert tally.taken < tally.pieces * 0.9
 
 
