@@ -25,6 +25,16 @@ SIZE = 2 << 30
 STORE = "/mnt/store"
 STORE_IMAGE = "store.img"
 REFUSED = 4
+STOP = """
+udevadm settle
+for turn in $(seq 60); do
+    mdadm --quiet --stop "$1" && exit
+    sleep 1
+done
+cat /proc/mdstat /proc/mounts >&2
+exit 1
+"""
+"""Stops an array: udev may still look at it just after the unmount."""
 CLOSE = """
 udevadm settle
 for try in $(seq 60); do cryptsetup close "$1" 2>/run/said && exit; sleep 1; done
@@ -144,7 +154,8 @@ def finished(shop: machine.Machine, boards: tuple[Layered, ...] = BOTH) -> None:
     if LVM in boards:
         shop.run("vgchange", "-qq", "-an", "board-vg")
     if MIRRORS in boards:
-        shop.run("mdadm", "--quiet", "--stop", "/dev/md0", "/dev/md1")
+        for array in ("/dev/md0", "/dev/md1"):
+            shop.run("sh", "-c", STOP, "stop", array, timeout=180)
     shop.stop()
 
 
