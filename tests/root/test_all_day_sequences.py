@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import tempfile
 from contextlib import closing, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -106,7 +107,7 @@ class Nights:
         ):
             handle = opened.fileno()
             for file in followed.remembered(f"capture {self._number - 1}"):
-                followed.resume(handle, file, self._lists[file.digest])
+                followed.resume(handle, file, partial(self._lists.get, file.digest))
             followed.look()
             part = followed.parts[PART]
             file_now = part.follow(handle)

@@ -87,6 +87,7 @@ class MountedTree:
             noted=functools.partial(self._note_older, index),
         )
         index.commit()
+        self.followed.confirm(functools.partial(index.digest_of_inode, self.part))
         self._detector.confirm()
         self._detector.doubt(doubtful)
 
@@ -243,6 +244,7 @@ class MountedTree:
         later = self._detector.changes()
         missed = [step.path for step in steps if not self._is_explained(index, step, later)]
         if missed:
+            self.followed.let_go_all()  # what was assumed of them as well
             doubted = EverythingMayHaveChanged("changes were missed", recent=None)
             full_scan.scan_all(subject, doubted, seq=seq)
             index.commit()
