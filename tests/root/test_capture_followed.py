@@ -229,6 +229,8 @@ def test_what_the_trace_loses_in_the_pause_makes_it_copy_the_file_whole(tmp_path
         report, frozen = one.captured("pause")
 
         assert how(report) == ("whole", "somebody switched the trace off")
+        shown = holdstill("show", "pier-3", "--store", one.kept.store).decode()
+        assert "large files of partition 2: whole (somebody switched the trace off)" in shown
         assert report["spool_bytes"] > SIZE
         assert digest(one.again("again")) == frozen
 
