@@ -16,6 +16,7 @@ handed to all files that are followed on that disk, whether they are read then o
 
 from __future__ import annotations
 
+import itertools
 import os
 from collections.abc import Callable
 from contextlib import ExitStack, contextmanager, nullcontext
@@ -35,7 +36,7 @@ from holdstill.board.traced_disk import Untraced
 from holdstill.board.written_blocks import WrittenBlocks
 from holdstill.model import pieces
 from holdstill.model.pieces import PieceList
-from holdstill.system import file_status
+from holdstill.system import file_status, ioctl
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -204,19 +205,18 @@ class FollowedPart:
             listed: returns its pieces.
 
         Raises:
-            OSError: the disk does not take what was written to it.
+            OSError: the disk does not take what was written to it, or nobody knows where it lies.
         """
         status = file_status.of_handle(handle)
         if not self.takes(status.st_ino) or self.holds(status.st_ino):
             return
         os.fdatasync(handle)
-        known = self._as_if_read(handle)
         # A file in thousands of parts costs memory, and time in each look.
-        if self._extents_assumed + len(known.extents) > EXTENTS_MOST:
-            return
-        if self._begun(handle, known, digest, listed):
+        room = EXTENTS_MOST - self._extents_assumed
+        count = sum(1 for _ in itertools.islice(ioctl.fiemap(handle), room + 1))
+        if count <= room and self._begun(handle, self._as_if_read(handle), digest, listed):
             self._assumed[status.st_ino] = digest
-            self._extents_assumed += len(known.extents)
+            self._extents_assumed += count
 
     def confirm(self, digest_of: Callable[[int], bytes]) -> None:
         """After a scan: let go of what was assumed before it of files that did change.
