@@ -27,6 +27,13 @@ system() { # FOLDER: a copy of this system, whose gauge has not run yet
   printf '%s\n' "$unit" >"$1/etc/systemd/system/marker.service"
   ln -sf /etc/systemd/system/marker.service "$1/etc/systemd/system/multi-user.target.wants/"
 }
+# initramfs FOLDER: make that of the copy. What is mounted for it is seen by nobody else: in the mount
+# namespaces of other services some of it would stay, and keep the whole board mounted there.
+initramfs() {
+  unshare --mount --propagation private bash -ec '
+    for name in dev proc sys; do mount --rbind "/$name" "$1/$name"; done
+    chroot "$1" update-initramfs -u >/dev/null' - "$1"
+}
 loader() { # DISK, ROOT: what the loader tells the kernel
   mount "/dev/${1}1" /f
   sed -i "s#root=[^ ]*#root=$2#; s# rootfstype=ext4##; s# quiet##" /f/loader/entries/*.conf
@@ -74,9 +81,7 @@ luks() {
     >/c/etc/fstab
   printf '%s\n' "cryptroot UUID=$(cryptsetup luksUUID /dev/vdc3) none luks" \
     "data UUID=$(cryptsetup luksUUID /dev/vdc2) /etc/keys/data.key luks" >/c/etc/crypttab
-  for name in dev proc sys; do mount --rbind --make-rslave "/$name" "/c/$name"; done
-  chroot /c update-initramfs -u >/dev/null
-  umount -R /c/dev /c/proc /c/sys
+  initramfs /c
   loader vdc /dev/mapper/cryptroot
   cp /c/boot/initrd.img-* /f/initrd.img
   umount /f
@@ -98,9 +103,7 @@ mirrors() {
   printf '%s\n' '/dev/md0 / ext4 noatime 0 1' 'LABEL=mirrorsrv /srv ext4 defaults 0 2' \
     'PARTUUID=33330003-01 /boot/firmware vfat defaults 0 2' >/a/etc/fstab
   mdadm --detail --scan >>/a/etc/mdadm/mdadm.conf
-  for name in dev proc sys; do mount --rbind --make-rslave "/$name" "/a/$name"; done
-  chroot /a update-initramfs -u >/dev/null
-  umount -R /a/dev /a/proc /a/sys
+  initramfs /a
   loader vdb /dev/md0
   cp /a/boot/initrd.img-* /f/initrd.img
   umount /f
