@@ -80,6 +80,7 @@ def test_when_it_has_broken_the_next_transfer_makes_it_again(tmp_path: Path) -> 
         sent(bulk, tmp_path, "a")
         (client,) = clients_of(server)
         os.kill(client, signal.SIGKILL)
+        wait_until_none_is_left(server)
 
         assert sent(bulk, tmp_path, "b")
         assert sent(bulk, tmp_path, "c")
@@ -121,10 +122,14 @@ def test_it_ends_with_a_program_that_is_killed(tmp_path: Path) -> None:
             assert len(clients_of(server)) == 1
             holder.kill()
 
-        end = time.monotonic() + 10
-        while clients_of(server):
-            assert time.monotonic() < end, "it is still there"
-            time.sleep(0.05)
+        wait_until_none_is_left(server)
+
+
+def wait_until_none_is_left(server: sshd.Sshd) -> None:
+    end = time.monotonic() + 10
+    while clients_of(server):
+        assert time.monotonic() < end, "it is still there"
+        time.sleep(0.05)
 
 
 def clients_of(server: sshd.Sshd) -> list[int]:
