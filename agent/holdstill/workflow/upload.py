@@ -9,6 +9,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
+from holdstill.board import full_scan
 from holdstill.errors import VerificationError
 from holdstill.model import pieces
 from holdstill.model.entries import Omitted
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
     from pathlib import Path
 
+    from holdstill.board.full_scan import Entered
     from holdstill.model.entries import Entry
     from holdstill.model.pieces import PieceList
     from holdstill.model.protocol import Ingested, Lacking, RunStarted
@@ -36,6 +38,8 @@ if TYPE_CHECKING:
     from holdstill.workflow.upload_pieces import PieceUploader
 
 T = TypeVar("T")
+Waiting = deque[tuple["FileBatch", "Future[Ingested]"]]
+"""Batches under way, and what becomes of each."""
 
 FIRST_FILES, BATCH_FILES = 1000, 2000
 """A batch is hashed and recorded as a whole: what an interrupted run loses. The first one is
@@ -184,21 +188,62 @@ class Uploader:
         """
         _, total = index.pending_totals(place.part)
         start = self.stats.hashed_bytes
-        waiting: deque[tuple[FileBatch, Future[Ingested]]] = deque()
+        waiting: Waiting = deque()
         with self._delivery() as delivery:
             for hashed in self._hashed(index, place):
                 self._progress.update(self.stats.hashed_bytes - start, total)
                 if len(waiting) >= AHEAD:
                     self._settle(index, place, waiting)
-                found = [(item.entry, item.digest) for item in hashed]
-                index.set_digests(place.part, found, seq=self._run.seq)
+                self._put(index, place, delivery, waiting, hashed)
                 index.commit()
-                batch = FileBatch(hashed, under_way=[earlier for earlier, _ in waiting])
-                waiting.append((batch, delivery.put(batch)))
             self._upload_large(index, place, delivery, skipped)
             while waiting:
                 self._settle(index, place, waiting)
         index.commit()
+
+    @contextmanager
+    def alongside(self, index: Index, place: ContentReader) -> Iterator[Entered]:
+        """Hash and send files while a scan finds more of them; what is left stays pending.
+
+        Yields what is to be told of them. It waits for nobody: while all is busy that sends, the
+        scan goes on, and so much is left; so are files with several names, of which the scan may
+        find one after the other. What is recorded becomes final with the scan: after a cut it is
+        hashed again, and not sent again.
+        """
+        waiting: Waiting = deque()
+        found: list[Entry] = []
+        limit = self._first
+
+        def go_on(entries: Sequence[Entry]) -> None:
+            nonlocal found, limit
+            while waiting and waiting[0][1].done():
+                self._settle(index, place, waiting)
+            if len(found) < limit:
+                found += filter(_is_alone, entries)
+            if len(found) >= min(limit, self._meter.batch_files) and len(waiting) < AHEAD:
+                hashed, found = self._hash_all(index, place, found)
+                limit = min(2 * limit, BATCH_FILES)
+                self._put(index, place, delivery, waiting, hashed)
+
+        with self._delivery() as delivery:
+            yield go_on
+            while waiting:
+                self._settle(index, place, waiting)
+        index.commit()
+
+    def _put(
+        self,
+        index: Index,
+        place: ContentReader,
+        delivery: Delivery,
+        waiting: Waiting,
+        hashed: Sequence[HashedFile],
+    ) -> None:
+        """Begin to deliver a batch."""
+        found = [(item.entry, item.digest) for item in hashed]
+        index.set_digests(place.part, found, seq=self._run.seq)
+        batch = FileBatch(hashed, under_way=[earlier for earlier, _ in waiting])
+        waiting.append((batch, delivery.put(batch)))
 
     def upload_pieced(self, file: PiecedFile, *, known: frozenset[bytes]) -> None:
         """Send what the keeper lacks of something that a manifest names, and that stands still.
@@ -272,18 +317,25 @@ class Uploader:
             place.part, after=after, limit=min(limit, self._meter.batch_files)
         ):
             limit = min(2 * limit, BATCH_FILES)
-            batch, size = [], 0
-            after = (entries[-1].directory, entries[-1].name)
-            with closing(opened_ahead(_small(entries), place.open, _size_of)) as opened:
-                for entry, file in opened:
-                    hashed = self._hash(index, place, entry, file)
-                    if hashed is not None:
-                        batch.append(hashed)
-                        size += entry.size
-                    if size >= self._meter.batch_bytes:
-                        after = (entry.directory, entry.name)
-                        break
+            batch, rest = self._hash_all(index, place, entries)
+            last = entries[-len(rest) - 1]
+            after = (last.directory, last.name)
             yield batch
+
+    def _hash_all(
+        self, index: Index, place: ContentReader, entries: Sequence[Entry]
+    ) -> tuple[list[HashedFile], list[Entry]]:
+        """Hash files until they are a batch; return it, and those behind it."""
+        batch, size = [], 0
+        with closing(opened_ahead(_small(entries), place.open, _size_of)) as opened:
+            for entry, file in opened:
+                hashed = self._hash(index, place, entry, file)
+                if hashed is not None:
+                    batch.append(hashed)
+                    size += entry.size
+                if size >= self._meter.batch_bytes:
+                    return batch, list(entries[entries.index(entry) + 1 :])
+        return batch, []
 
     def _hash(
         self, index: Index, place: ContentReader, entry: Entry, file: int | OSError
@@ -325,12 +377,7 @@ class Uploader:
         )
         return None
 
-    def _settle(
-        self,
-        index: Index,
-        place: ContentReader,
-        waiting: deque[tuple[FileBatch, Future[Ingested]]],
-    ) -> None:
+    def _settle(self, index: Index, place: ContentReader, waiting: Waiting) -> None:
         """Wait for the first batch; what the keeper found wrong is pending again.
 
         So it is in the batches behind it, which counted on this one.
@@ -416,6 +463,11 @@ def _file(
         if entry is not None and part in places and not pieces.is_pieced(entry.size):
             return HashedFile(entry, entry.digest, places[part])
     return None
+
+
+def _is_alone(entry: Entry) -> bool:
+    """Whether a file's content is wanted, and known by one name only."""
+    return not entry.link and full_scan.is_pending(entry)
 
 
 def _small(entries: Iterable[Entry]) -> Iterator[Entry]:
