@@ -85,7 +85,7 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         )
         if number == 1 and not run.started.previous:
             warnings.extend(_told_of_room(run, found))
-        run.outside.progress.expect(capture_stages.after_scan(number, pending))
+        run.outside.progress.expect(capture_stages.after_scan(number, pending, found.files))
         run.outside.progress.step(capture_stages.copying(number))
         run.round_progress.begin(pending.bytes)
         with io_priority.at(priority):
