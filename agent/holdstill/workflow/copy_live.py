@@ -66,29 +66,29 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         before = _hashed(run)
         # The first may read much, and nobody waits for it; the later ones race what is written.
         priority = IoPriority.LOW if number == 1 else IoPriority.NORMAL
-        with io_priority.at(priority):
+        with io_priority.at(priority), run.uploader.flowing(run.index):
             for tree in run.trees.mounted.values():
                 with run.uploader.alongside(run.index, tree) as entered:
                     tree.update_live(run.index, seq=run.seq, entered=entered)
-        if number == 1 and is_check_due:
-            warnings.extend(_cross_check(run))
-        run.followed.look()
-        pending = precopy.total(
-            [
-                *(tree.pending_amount(run.index) for tree in run.trees.mounted.values()),
-                *(PendingAmount(*run.index.pending_totals(n)) for n in run.trees.unmounted),
-            ]
-        )
-        sent = _hashed(run)
-        found = PendingAmount(
-            pending.files + sent.files - before.files, pending.bytes + sent.bytes - before.bytes
-        )
-        if number == 1 and not run.started.previous:
-            warnings.extend(_told_of_room(run, found))
-        run.outside.progress.expect(capture_stages.after_scan(number, pending, found.files))
-        run.outside.progress.step(capture_stages.copying(number))
-        run.round_progress.begin(pending.bytes)
-        with io_priority.at(priority):
+            if number == 1 and is_check_due:
+                warnings.extend(_cross_check(run))
+            run.followed.look()
+            pending = precopy.total(
+                [
+                    *(tree.pending_amount(run.index) for tree in run.trees.mounted.values()),
+                    *(PendingAmount(*run.index.pending_totals(n)) for n in run.trees.unmounted),
+                ]
+            )
+            sent = _hashed(run)
+            found = PendingAmount(
+                pending.files + sent.files - before.files,
+                pending.bytes + sent.bytes - before.bytes,
+            )
+            if number == 1 and not run.started.previous:
+                warnings.extend(_told_of_room(run, found))
+            run.outside.progress.expect(capture_stages.after_scan(number, pending, found.files))
+            run.outside.progress.step(capture_stages.copying(number))
+            run.round_progress.begin(pending.bytes)
             _send_pending(run)
         return found
 

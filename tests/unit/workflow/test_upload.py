@@ -2,7 +2,7 @@ import errno
 import hashlib
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,7 +21,7 @@ from holdstill.records import index_file, index_queries
 from holdstill.system.clocks import SystemClock
 from holdstill.transport.rsync import TransferMode
 from holdstill.workflow import upload
-from holdstill.workflow.delivery import AHEAD, Delivery, TransferStats
+from holdstill.workflow.delivery import AHEAD, Deliveries, Delivery, TransferStats
 from holdstill.workflow.line_meter import LineMeter
 from holdstill.workflow.upload import Uploader
 from holdstill.workflow.upload_pieces import PieceUploader
@@ -43,12 +43,14 @@ class Silent:
 
     def __init__(self) -> None:
         self.notes = []
+        self.updated: Callable[[], object] = lambda: None
 
     def step(self, what: str) -> None:
         pass
 
     def update(self, done: int, total: int) -> None:
         assert 0 <= done <= total
+        self.updated()
 
     def warn(self, text: str) -> None:
         self.notes.append(text)
@@ -112,10 +114,11 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     def delivery() -> Delivery:
         return Delivery(keeper=keeper, transfer=carrier, run=begun, stats=stats)
 
+    deliveries = Deliveries(delivery)
     meter = LineMeter(FakeClock(), rate=1e9)
-    pieces_up = PieceUploader(delivery=delivery, memory=tmp_path, stats=stats, meter=meter)
+    pieces_up = PieceUploader(deliveries=deliveries, memory=tmp_path, stats=stats, meter=meter)
     bank = Uploader(
-        keeper=keeper, delivery=delivery, run=begun, progress=told, pieces_up=pieces_up,
+        keeper=keeper, deliveries=deliveries, run=begun, progress=told, pieces_up=pieces_up,
         lists=Lists(), stats=stats, meter=meter,
     )  # fmt: skip
     (tmp_path / "files").mkdir()
@@ -192,6 +195,24 @@ def test_what_a_scan_finds_is_sent_while_it_goes_on_and_the_rest_is_left(scene: 
     assert len(scene.carrier.sent) == len(scene.keeper.store) == 6
 
 
+def test_what_follows_a_scan_does_not_wait_until_all_of_it_has_arrived(scene: Scene) -> None:
+    scene.ingest._first = 1
+    may_go_on = threading.Event()
+
+    def wait() -> None:
+        assert may_go_on.wait(10), "the next batch waits for this one"
+
+    scene.carrier.before = wait
+    with scene.ingest.flowing(scene.index):
+        with scene.ingest.alongside(scene.index, scene.place) as entered:
+            entered(numbered(scene, 1))
+        scene.put(*numbered(scene, 1, first=2))
+        scene.told.updated = may_go_on.set  # the next batch is hashed: nobody has waited
+        scene.ingest.upload_pending(scene.index, scene.place)
+
+    assert len(scene.keeper.store) == 2
+
+
 def test_a_scan_waits_for_nobody(scene: Scene) -> None:
     scene.ingest._first = 1
     may_go_on = threading.Event()
@@ -224,7 +245,10 @@ def test_a_file_with_several_names_is_left_until_all_are_known(scene: Scene) -> 
 def test_what_did_not_arrive_during_a_scan_is_pending_again(scene: Scene) -> None:
     scene.ingest._first = 1
     scene.carrier.spoils = True
-    with scene.ingest.alongside(scene.index, scene.place) as entered:
+    with (
+        scene.ingest.flowing(scene.index),
+        scene.ingest.alongside(scene.index, scene.place) as entered,
+    ):
         entered(numbered(scene, 1))
         assert scene.digest(b"1") != ""
 
