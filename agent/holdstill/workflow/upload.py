@@ -215,10 +215,11 @@ class Uploader:
     def alongside(self, index: Index, place: ContentReader) -> Iterator[Entered]:
         """Hash and send files while a scan finds more of them; what is left stays pending.
 
-        Yields what is to be told of them. It waits for nobody: while all is busy that sends, the
-        scan goes on, and so much is left; so are files with several names, of which the scan may
-        find one after the other. What is recorded becomes final with the scan: after a cut it is
-        hashed again, and not sent again. What is under way at the end is settled later.
+        Within `flowing`. Yields what is to be told of them. It waits for nobody: while all is
+        busy that sends, the scan goes on, and so much is left; so are files with several names, of
+        which the scan may find one after the other. What is recorded becomes final with the scan:
+        after a cut it is hashed again, and not sent again. What is under way at the end is settled
+        later.
         """
         found: list[Entry] = []
         limit = self._first

@@ -3,12 +3,13 @@ import hashlib
 import os
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 
+from holdstill.board.full_scan import Entered
 from holdstill.errors import LinkError, VerificationError
 from holdstill.model import pieces
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen
@@ -179,9 +180,19 @@ def await_sent(scene: Scene, count: int) -> None:
         clock.sleep(0.01)
 
 
+@contextmanager
+def scanning(scene: Scene) -> Iterator[Entered]:
+    """Send alongside a scan, for which the block stands."""
+    with (
+        scene.ingest.flowing(scene.index),
+        scene.ingest.alongside(scene.index, scene.place) as entered,
+    ):
+        yield entered
+
+
 def test_what_a_scan_finds_is_sent_while_it_goes_on_and_the_rest_is_left(scene: Scene) -> None:
     scene.ingest._first = 3
-    with scene.ingest.alongside(scene.index, scene.place) as entered:
+    with scanning(scene) as entered:
         entered(numbered(scene, 2))
         assert [scene.digest(b"%d" % n) for n in (1, 2)] == ["", ""]
         entered(numbered(scene, 2, first=3))
@@ -217,7 +228,7 @@ def test_a_scan_waits_for_nobody(scene: Scene) -> None:
     scene.ingest._first = 1
     may_go_on = threading.Event()
     scene.carrier.before = lambda: may_go_on.wait(30)
-    with scene.ingest.alongside(scene.index, scene.place) as entered:
+    with scanning(scene) as entered:
         for number in range(1, 41):
             entered(numbered(scene, 1, first=number))
         hashed = scene.ingest.stats.hashed_files
@@ -231,7 +242,7 @@ def test_a_scan_waits_for_nobody(scene: Scene) -> None:
 def test_a_file_with_several_names_is_left_until_all_are_known(scene: Scene) -> None:
     scene.ingest._first = 1
     write(scene, "a", b"linked")
-    with scene.ingest.alongside(scene.index, scene.place) as entered:
+    with scanning(scene) as entered:
         for name in (b"a", b"b"):
             one = entry(name, b"linked", inode=9, link=9)
             scene.put(one)
@@ -245,10 +256,7 @@ def test_a_file_with_several_names_is_left_until_all_are_known(scene: Scene) -> 
 def test_what_did_not_arrive_during_a_scan_is_pending_again(scene: Scene) -> None:
     scene.ingest._first = 1
     scene.carrier.spoils = True
-    with (
-        scene.ingest.flowing(scene.index),
-        scene.ingest.alongside(scene.index, scene.place) as entered,
-    ):
+    with scanning(scene) as entered:
         entered(numbered(scene, 1))
         assert scene.digest(b"1") != ""
 
@@ -264,6 +272,7 @@ def test_of_a_scan_that_is_cut_off_nothing_stays_and_what_it_sent_is_not_sent_ag
     def cut_off() -> None:
         with (
             index_file.updated(tmp_path / "index.sqlite") as index,
+            scene.ingest.flowing(index),
             scene.ingest.alongside(index, scene.place) as entered,
         ):
             scene.index = index
