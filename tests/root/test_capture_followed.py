@@ -5,6 +5,7 @@ The witness is a whole read of the frozen file, in the same freeze; and SQLite's
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 import subprocess
@@ -124,6 +125,56 @@ def test_a_database_larger_than_the_memory_of_the_pause_is_captured_as_it_was_fr
         assert digest(at / "srv" / NAME) == frozen
 
 
+@pytest.mark.parametrize("kind", ["ext4", "xfs", "btrfs"])
+def test_a_database_that_only_its_hook_writes_to_is_followed_as_the_index_lists_it(
+    tmp_path: Path, kind: str
+) -> None:
+    """With a write-ahead log all day's rows are in the log, until the hook has them moved."""
+    with quiet(tmp_path, kind) as (one, database):
+        for night in ("second", "third"):
+            database.execute("UPDATE reading SET level = ? WHERE id = 70", (os.urandom(900),))
+
+            report, frozen = one.captured()
+
+            assert report["spool_bytes"] < MEMORY / 4
+            assert how(report) == ("extents" if kind == "btrfs" else "traced", "")
+            assert digest(one.again(night)) == frozen
+            assert frozen == digest(one.database)
+        # A file that changed before the first look is not as it is listed.
+        database.execute("UPDATE reading SET level = ? WHERE id < 90", (os.urandom(900),))
+        database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        os.utime(one.database, (1.7e9, 1.7e9))
+        report, frozen = one.captured()
+        assert report["spool_bytes"] < MEMORY / 4
+        assert digest(one.again("fourth")) == frozen
+    assert check(tmp_path / "fourth" / NAME) == "ok"
+
+
+@contextmanager
+def quiet(folder: Path, kind: str) -> Iterator[tuple[Busy, sqlite3.Connection]]:
+    """Hold a board whose database is larger than the memory of the pause, with one capture.
+
+    Nothing writes to the file itself but the hook, and whoever has the connection.
+    """
+    share = MEMORY / spool.parse_available(spool.MEMINFO.read_bytes())
+    with boards.running(folder, size=640 * MIB, kind=kind) as board:
+        path = board.root / "srv" / NAME
+        path.parent.mkdir()
+        database_writer.fill(path, SIZE, "wal")
+        more = (
+            f"pause: {{spool_share: {share:.6f}, ceiling: 10.0}}\n"
+            "hooks: [{name: readings, how: recipe, subject: sqlite, "
+            f"settings: {{database: {path}, checkpoint: truncate}}}}]\n"
+        )
+        with (
+            boards.kept(folder, board, more=more) as kept,
+            closing(sqlite3.connect(path, isolation_level=None)) as database,
+        ):
+            one = Busy(board, kept, folder)
+            one.captured()
+            yield one, database
+
+
 def test_on_btrfs_the_extents_tell_what_changed(tmp_path: Path) -> None:
     with busy(tmp_path, kind="btrfs") as one:
         for night in ("first", "second"):
@@ -178,6 +229,8 @@ def test_what_the_trace_loses_in_the_pause_makes_it_copy_the_file_whole(tmp_path
         report, frozen = one.captured("pause")
 
         assert how(report) == ("whole", "somebody switched the trace off")
+        shown = holdstill("show", "pier-3", "--store", one.kept.store).decode()
+        assert "large files of partition 2: whole (somebody switched the trace off)" in shown
         assert report["spool_bytes"] > SIZE
         assert digest(one.again("again")) == frozen
 

@@ -261,6 +261,35 @@ def test_wherever_a_run_breaks_off_what_heads_tell_is_there(
     is_in_order(held, is_locked=False)
 
 
+@pytest.mark.parametrize("fault", [Fault.DENIED, Fault.INTERNAL])
+def test_a_pack_that_the_server_does_not_delete_is_told_and_deleted_later(
+    server: Seaweed, tmp_path: Path, fault: Fault
+) -> None:
+    """An access key without the right to delete, or a broken disk: it costs for ever, unheard."""
+    held = made(server, tmp_path, lock_days=0)
+    held.capture("pier-3", KEPT | {b"dead": os.urandom(900_000)})
+    held.upload()
+    (old,) = held.versions("packs/")
+    held.capture("pier-3", KEPT)
+    held.upload()
+    thin_to_one(held)
+    with faulty_proxy.running(server.port) as proxy:
+        proxy.failing_at(old.key, fault, command="DELETE")
+        reports = [held.upload(by_way_of=proxy.endpoint) for _ in range(3)]
+
+    assert old.key in {one.key for one in held.versions("packs/")}
+    (warning, *_) = [text for report in reports for text in report.warnings]
+    assert warning.startswith("1 pack that no capture needs any more is not deleted")
+    assert old.key in warning
+    assert "s3:DeleteObject" in warning
+    with sent.opened(held.root / sent.NAME) as noted:
+        for pack in noted.let_go():
+            noted.note_held(pack.name, "")  # a day later
+    held.upload()
+    assert old.key not in {one.key for one in held.versions("packs/")}
+    is_in_order(held, is_locked=False)
+
+
 def test_what_another_keeper_has_locked_is_asked_for_again_a_day_later(
     server: Seaweed, tmp_path: Path
 ) -> None:
@@ -280,7 +309,7 @@ def test_what_another_keeper_has_locked_is_asked_for_again_a_day_later(
         (kept,) = (one for one in noted.let_go() if f"packs/{one.name}" == old.key)
         locks = Locks(bucket, 2, SystemClock())
         before = bucket.requests
-        assert keep_locked.delete_told(bucket, noted, locks) == 0
+        assert keep_locked.delete_told(bucket, noted, locks) == (0, "")
         assert bucket.requests == before
     end = held.bucket.locked(old.key, old.id).until
     assert end is not None

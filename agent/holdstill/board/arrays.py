@@ -16,9 +16,6 @@ if TYPE_CHECKING:
     from holdstill.disks.md_superblock import Found
     from holdstill.system.byte_source import ByteSource
 
-_READ = frozenset({"1.0", "1.1", "1.2"})
-"""Versions of superblocks that are read and written here."""
-
 
 def is_array(home: Path) -> bool:
     """Whether a device is one; home: its folder in /sys."""
@@ -29,7 +26,7 @@ def is_mirror(home: Path) -> bool:
     """Whether it is one of which each member has all, and whose members' superblocks we read."""
     return (
         layout.first_line(home / "md/level") == "raid1"
-        and layout.first_line(home / "md/metadata_version") in _READ
+        and layout.first_line(home / "md/metadata_version") in volume_check.ARRAY_VERSIONS
     )
 
 

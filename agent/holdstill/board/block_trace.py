@@ -46,11 +46,14 @@ WAKE_PERCENT = 25
 """Share of a CPU's buffer that, at rest, wakes who drains it."""
 REST = 10.0
 """Seconds after which the buffers are drained at rest, however little is in them."""
-GRACE = 0.5
+GRACE = 0.1
 """Seconds for which a write is told once more by the next look.
 
 A write past the page cache (O_DIRECT) is complete here a moment before the kernel throws out the
 cached page that it made stale; whoever reads in that moment reads the old, and no event follows.
+Who waits for his write may not come to it for long (443 ms seen), so he is waited for, with
+`files.wait_for_writers`. That cannot be done for asynchronous writes, after which a thread of the
+kernel does it at once: 0.03 ms at most in tests/bench/results/pause-stale.md.
 """
 _LOST = ("overrun", "commit overrun", "dropped events")
 """Of per_cpu/cpuN/stats."""

@@ -7,7 +7,7 @@ in the next round. All others are trustworthy: that sync has write-protected the
 later store has to move their ctime.
 
 The block trace is not asked about small files, since it could clear none of them in the pause. It
-tells what it was told in the last half second once more (`block_trace.GRACE`, for writes past the
+tells what it was told in the last moment once more (`block_trace.GRACE`, for writes past the
 page cache), and the look just before a pause leaves suspect only what was changed since its own
 sync began: that is, what the trace calls written anyway. Besides, it tells of contents, where a
 suspect's attributes may have changed too, and each file would need its map taken twice.

@@ -26,7 +26,7 @@ from holdstill.board.changed_pieces import (
 )
 from holdstill.board.extent_map import part_of
 from holdstill.model import pieces
-from holdstill.system import file_status
+from holdstill.system import file_status, files
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -148,6 +148,7 @@ class FollowedFile:
         """
         self._staged = None  # as in a look
         look, _ = self._look(self._known, written)
+        files.wait_for_writers(self._handle)  # what was told may not be in the page cache yet
         self._is_begun = True
         self._list = b"" if look.dirty else self._list
         reads = self._none_read()
@@ -176,6 +177,7 @@ class FollowedFile:
             OSError: the card does not give a piece back.
         """
         look, _ = self._look(self._known, written)
+        files.wait_for_writers(self._handle)  # as in a hot round
         reads = self._none_read()
 
         def parts() -> Iterator[tuple[int, bytes]]:

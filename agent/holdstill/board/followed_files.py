@@ -6,7 +6,9 @@ How a partition's large files can be followed depends on its file system:
     extents   btrfs: by extent items alone, which are never written in place
     whole     anything else, or no trace: a changed file is copied whole in the pause
 
-With `AllDay`, a run goes on from what the last one has read; everything in doubt is read again.
+With `AllDay`, a run goes on from what the last one has read; everything in doubt is read again. A
+file that stands still is taken to be read as it is listed: one that only a hook writes to, which
+empties a database's log just before the pause, is followed as well.
 
 A look at the trace tells of one disk what was written since the look before. So each look is
 handed to all files that are followed on that disk, whether they are read then or not.
@@ -14,7 +16,9 @@ handed to all files that are followed on that disk, whether they are read then o
 
 from __future__ import annotations
 
+import itertools
 import os
+from collections.abc import Callable
 from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass
 from enum import StrEnum
@@ -23,7 +27,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.board import block_trace, piece_digests, traced_disk
-from holdstill.board.all_day import FileInCapture
+from holdstill.board.all_day import EXTENTS_MOST, FileInCapture
 from holdstill.board.block_trace import BlockTrace
 from holdstill.board.changed_pieces import FileAsRead
 from holdstill.board.extent_map import BtrfsMap, FiemapMap
@@ -31,10 +35,11 @@ from holdstill.board.followed_file import FollowedFile
 from holdstill.board.traced_disk import Untraced
 from holdstill.board.written_blocks import WrittenBlocks
 from holdstill.model import pieces
-from holdstill.system import file_status
+from holdstill.model.pieces import PieceList
+from holdstill.system import file_status, ioctl
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
     from contextlib import AbstractContextManager
 
     from holdstill.board.all_day import AllDay, RememberedFile
@@ -44,9 +49,10 @@ if TYPE_CHECKING:
     from holdstill.board.mounts import Mount
     from holdstill.board.spool import Spool
     from holdstill.board.traced_disk import Disk, Place
-    from holdstill.model.pieces import PieceList
     from holdstill.system.clocks import Clock
 
+Listed = Callable[[], PieceList | None]
+"""Returns the pieces of a file as it was read earlier; None if its list is lost."""
 MOST = 64
 """Files that are followed at a time: each costs two open files."""
 LARGEST = 16 << 30
@@ -138,6 +144,8 @@ class FollowedPart:
         self._held: dict[tuple[int, int], _Held] = {}
         self._taken: set[tuple[int, int]] = set()
         self._refused: set[int] = set()
+        self._assumed: dict[int, bytes] = {}
+        self._extents_assumed = 0
         self._written: Written = _ANYTHING
 
     def holds(self, inode: int) -> bool:
@@ -174,16 +182,52 @@ class FollowedPart:
             return None
         return held.file
 
-    def resume(self, handle: int, remembered: RememberedFile, listed: PieceList) -> None:
+    def resume(self, handle: int, remembered: RememberedFile, listed: Listed) -> None:
         """Follow an open file from where an earlier run left it, if it can be followed still.
 
         Args:
             handle: of that very file; the caller closes it; another one is held.
             remembered: what was known of it then.
-            listed: its pieces then.
+            listed: returns its pieces then.
         """
         if self.takes(remembered.inode):
-            self._begun(handle, remembered.known, listed)
+            self._begun(handle, remembered.known, remembered.digest, listed)
+
+    def assume(self, handle: int, digest: bytes, listed: Listed) -> None:
+        """Follow an open file as if it was just read and found as it is listed.
+
+        That is right if the next scan finds that it has not changed since: `confirm`. It is
+        written out first, so that there is no data for which no block stands.
+
+        Args:
+            handle: the caller closes it; another one is held.
+            digest: SHA-256 of its list.
+            listed: returns its pieces.
+
+        Raises:
+            OSError: the disk does not take what was written to it, or nobody knows where it lies.
+        """
+        status = file_status.of_handle(handle)
+        if not self.takes(status.st_ino) or self.holds(status.st_ino):
+            return
+        os.fdatasync(handle)
+        # A file in thousands of parts costs memory, and time in each look.
+        room = EXTENTS_MOST - self._extents_assumed
+        count = sum(1 for _ in itertools.islice(ioctl.fiemap(handle), room + 1))
+        if count <= room and self._begun(handle, self._as_if_read(handle), digest, listed):
+            self._assumed[status.st_ino] = digest
+            self._extents_assumed += count
+
+    def confirm(self, digest_of: Callable[[int], bytes]) -> None:
+        """After a scan: let go of what was assumed before it of files that did change.
+
+        Args:
+            digest_of: returns the digest that the index has of a file's number, b"" for none.
+        """
+        for inode, digest in self._assumed.items():
+            if digest_of(inode) != digest:
+                self._let_go(inode)
+        self._assumed.clear()
 
     def follow_as_read(self, handle: int) -> bool:
         """Follow an open file as if it was just read, and return whether that can be.
@@ -193,23 +237,26 @@ class FollowedPart:
         status = file_status.of_handle(handle)
         if not self.takes(status.st_ino):
             return False
-        its_map = self._map_of(handle)
-        extents = its_map.extents(0, max(status.st_size, 1))
-        shared = _shared_pieces(its_map, status.st_size)
-        known = FileAsRead.just_read(pieces.PIECE, status.st_size, extents, shared)
-        return self._begun(handle, known) is not None
+        return self._begun(handle, self._as_if_read(handle)) is not None
+
+    def _as_if_read(self, handle: int) -> FileAsRead:
+        its_map, size = self._map_of(handle), file_status.of_handle(handle).st_size
+        extents = its_map.extents(0, max(size, 1))
+        shared = _shared_pieces(its_map, size)
+        return FileAsRead.just_read(pieces.PIECE, size, extents, shared)
 
     def _begun(
-        self, handle: int, known: FileAsRead | None = None, listed: PieceList | None = None
+        self,
+        handle: int,
+        known: FileAsRead | None = None,
+        as_listed: bytes = b"",
+        listed: Listed | None = None,
     ) -> _Held | None:
         with ExitStack() as undo:
             own = os.dup(handle)
             undo.callback(os.close, own)
             its_map = self._map_of(own)
-            digests = undo.enter_context(piece_digests.opened(self._directory))
-            if listed:
-                digests.note_all(listed)
-            as_listed = listed.digest() if listed else b""
+            digests = undo.enter_context(piece_digests.opened(self._directory, earlier=listed))
             file = FollowedFile(own, its_map, digests, known, as_listed)
             held = _Held(file, own, its_map, ExitStack())
             if not held.is_followable():
@@ -261,6 +308,11 @@ class FollowedPart:
         """Do not follow a file any more, nor again."""
         self._refused.add(inode)
         self._let_go(inode)
+
+    def let_go_all(self) -> None:
+        """Let go of all files; what is still to be captured may be followed from its beginning."""
+        for inode in self.inodes():
+            self._let_go(inode)
 
     def _let_go(self, inode: int) -> None:
         for key in [key for key in self._held if key[1] == inode]:
@@ -373,13 +425,13 @@ class FollowedFiles:
         """Return what may be followed on from a capture; once, before the first look."""
         return self._all_day.take(capture) if self._all_day else ()
 
-    def resume(self, handle: int, remembered: RememberedFile, listed: PieceList) -> None:
+    def resume(self, handle: int, remembered: RememberedFile, listed: Listed) -> None:
         """Follow an open file from where a capture left it, if it is that very file.
 
         Args:
             handle: the caller closes it.
             remembered: what was known of it.
-            listed: its pieces in that capture.
+            listed: returns its pieces in that capture.
         """
         status = file_status.of_handle(handle)
         is_it = (status.st_dev, status.st_ino) == (remembered.device, remembered.inode)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from contextlib import contextmanager
 from tempfile import TemporaryFile
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING
 from holdstill.model import pieces
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from holdstill.model.pieces import PieceList
@@ -28,18 +29,29 @@ class PieceDigests:
     Args:
         handle: of a file that nobody else has.
         piece: bytes of a piece.
+        earlier: returns the list of an earlier reading, whose pieces are as large as ours, None
+            if it is lost. Called when the first digest is noted or asked for, so that a file
+            which does not change costs the card nothing.
     """
 
-    def __init__(self, handle: int, piece: int) -> None:
-        self._handle = handle
+    def __init__(
+        self, handle: int, piece: int, earlier: Callable[[], PieceList | None] | None = None
+    ) -> None:
+        self._handle, self._earlier = handle, earlier
         self.piece = piece
 
     def note(self, number: int, digest: bytes) -> None:
-        """Note the digest of a piece, b"" for one of zeros."""
+        """Note the digest of a piece, b"" for one of zeros. OSError: the earlier ones are lost."""
+        self._take_earlier()
         os.pwrite(self._handle, digest or _HOLE, number * RECORD)
 
-    def note_all(self, listed: PieceList) -> None:
-        """Note the digests of a whole list, whose pieces are as large as ours."""
+    def _take_earlier(self) -> None:
+        if self._earlier is None:
+            return
+        listed = self._earlier()
+        if listed is None:
+            raise FileNotFoundError(errno.ENOENT, "its list of pieces is lost")
+        self._earlier = None
         records = bytearray()
         for part in listed.parts():
             records += part.digest or _HOLE * -(-part.length // self.piece)
@@ -52,7 +64,11 @@ class PieceDigests:
         records.clear()
 
     def listed(self, size: int) -> PieceList:
-        """Return the list of a file of this size, of the digests that were noted last."""
+        """Return the list of a file of this size, of the digests that were noted last.
+
+        OSError: the earlier ones are lost.
+        """
+        self._take_earlier()
         return pieces.build(size, self.piece, self._first(-(-size // self.piece)))
 
     def _first(self, count: int) -> Iterator[bytes]:
@@ -65,12 +81,17 @@ class PieceDigests:
 
 
 @contextmanager
-def opened(directory: Path, piece: int = pieces.PIECE) -> Iterator[PieceDigests]:
+def opened(
+    directory: Path,
+    piece: int = pieces.PIECE,
+    earlier: Callable[[], PieceList | None] | None = None,
+) -> Iterator[PieceDigests]:
     """Hold the digests of one file for the length of the block; nothing of them stays.
 
     Args:
         directory: on the card. Nothing may be noted while it is frozen.
         piece: bytes of a piece.
+        earlier: see `PieceDigests`.
     """
     with TemporaryFile(dir=directory, buffering=0) as file:
-        yield PieceDigests(file.fileno(), piece)
+        yield PieceDigests(file.fileno(), piece, earlier)

@@ -18,6 +18,7 @@ from holdstill.system import file_status, files, work_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+    from contextlib import AbstractContextManager
     from types import TracebackType
 
     from holdstill.system.clocks import Clock
@@ -242,29 +243,27 @@ class Spool:
             _check_still(handle, before, size)
         return spooled
 
-    @contextmanager
-    def _one(self, size: int) -> Iterator[tuple[int, Spooled]]:
+    def _one(self, size: int) -> AbstractContextManager[tuple[int, Spooled]]:
         """Hold a new file open for writing; nothing of it stays if the block fails."""
         used, name = self.used, f"{self._count:x}"
         self._count += 1
         self._take(PER_FILE)
-        out = self._create(name)
-        try:
-            yield out, Spooled(self._place, name, size)
-        except BaseException:
-            os.unlink(name, dir_fd=self._handle)
-            self.used = used
-            raise
-        finally:
-            os.close(out)
+        return self._whole(self._create(name), Spooled(self._place, name, size), used)
+
+    def _again(
+        self, staged: StagedContent, size: int
+    ) -> AbstractContextManager[tuple[int, Spooled]]:
+        """Hold what was staged open for writing; nothing of it stays if the block fails."""
+        used = self.used - sum(staged.memory.values()) - PER_FILE
+        out = os.open(staged.spooled.name, os.O_WRONLY | os.O_CLOEXEC, dir_fd=self._handle)
+        return self._whole(out, staged.spooled._replace(size=size), used)
 
     @contextmanager
-    def _again(self, staged: StagedContent, size: int) -> Iterator[tuple[int, Spooled]]:
-        """Hold what was staged open for writing; nothing of it stays if the block fails."""
-        used, name = self.used - sum(staged.memory.values()) - PER_FILE, staged.spooled.name
-        out = os.open(name, os.O_WRONLY | os.O_CLOEXEC, dir_fd=self._handle)
+    def _whole(self, out: int, spooled: Spooled, used: int) -> Iterator[tuple[int, Spooled]]:
+        """Hold a file; if the block fails, it goes, and so much is used as without it."""
+        name = spooled.name
         try:
-            yield out, staged.spooled._replace(size=size)
+            yield out, spooled
         except BaseException:
             os.unlink(name, dir_fd=self._handle)
             self.used = used

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import BoardIdentity, CapturedPart, Manifest
     from holdstill.model.names import BoardName
     from holdstill.model.settings import Retention
-    from holdstill.workflow.capture_report import CaptureReport
+    from holdstill.workflow.capture_report import CaptureReport, PartReport
     from holdstill.workflow.each_board import BoardTrouble
     from holdstill.workflow.extract import Extracted
     from holdstill.workflow.inspect import InspectedPart, Inspection
@@ -185,13 +185,18 @@ def capture_report(report: CaptureReport, out: Console) -> None:
             f"{human(report.compressed_wire)}"
         )
     for part in report.parts:
-        if part.large_files:
-            why = f" ({part.large_files_why})" if part.large_files_why else ""
-            out.print(f"Changes in large files of partition {part.label}: {part.large_files}{why}")
+        _large_files(part, out)
     for note in report.notes:
         out.print(f"note: {note}")
     findings(report.findings, out)
     warnings(report.warnings, out)
+
+
+def _large_files(part: PartReport | CapturedPart, out: Console) -> None:
+    """Say how changes in large files were found, where they were looked for."""
+    if part.large_files:
+        why = f" ({part.large_files_why})" if part.large_files_why else ""
+        out.print(f"Changes in large files of partition {part.label}: {part.large_files}{why}")
 
 
 def boot(finding: BootFinding | None, out: Console) -> None:
@@ -235,6 +240,7 @@ def manifest(found: Manifest, out: Console) -> None:
             out.print(f"{volume.number} is the {volume.words}, in {volume.of}")
     for part in found.parts:
         name = tree_views.words(part.seen) or part.number
+        _large_files(part, out)
         _list(out, f"Left out of {name}:", part.excluded)
         _list(out, f"Unreadable on {name}:", part.unreadable)
     _list(out, "Swap files, made anew by a rebuild:", [f"/{s.path}" for s in found.swap_files])

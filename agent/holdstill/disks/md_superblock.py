@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from holdstill.errors import LayoutError
 from holdstill.model.layout import ArrayMember
 from holdstill.model.sizes import KIB, SECTOR
+from holdstill.model.volume_check import ARRAY_NAME_MAX
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,7 +36,6 @@ _IN_SYNC = (1 << 64) - 1
 _NOBODY = 0xFFFF
 _RESHAPING = 0x4
 """Of the features: the array is being given another form."""
-_NAME_MAX = 32
 
 
 class Found(NamedTuple):
@@ -115,8 +115,8 @@ def made(member: ArrayMember, *, at: int, size: int, content: int) -> bytes:
     room = at // SECTOR if member.version == "1.0" else size // SECTOR - start
     roles = max(member.members, 2)
     head = _FIRST.pack(
-        _MAGIC, 1, 0, 0, id_, member.name.encode()[:_NAME_MAX], 0, MIRROR, 0, content // SECTOR,
-        0, member.members, 0,
+        _MAGIC, 1, 0, 0, id_, member.name.encode()[:ARRAY_NAME_MAX], 0, MIRROR, 0,
+        content // SECTOR, 0, member.members, 0,
     )  # fmt: skip
     # The same each time, so that a card can be made twice.
     own = uuid.uuid5(uuid.NAMESPACE_OID, f"{member.uuid} {size}").bytes

@@ -22,9 +22,10 @@ _LVM_NAME = re.compile(r"(?!\.{1,2}$)[0-9a-zA-Z+_.][0-9a-zA-Z+_.-]{0,126}")
 """lvm(8), VALID NAMES."""
 _ARRAY = re.compile(r"md[0-9a-zA-Z_][0-9a-zA-Z_.-]{0,29}")
 _ARRAY_ID = re.compile(r"[0-9a-f]{8}(?::[0-9a-f]{8}){3}")
-_VERSIONS = frozenset({"1.0", "1.1", "1.2"})
+ARRAY_VERSIONS = frozenset({"1.0", "1.1", "1.2"})
+"""Versions of an array's superblock that are read and written here."""
 _ARRAY_NAME = re.compile(r"[0-9a-zA-Z_.:+@-]*")
-_NAME_MAX = 32
+ARRAY_NAME_MAX = 32
 """Bytes that an array's name has room for (Linux include/uapi/linux/raid/md_p.h)."""
 MEMBERS_MAX = 256
 """Members of a mirror; nobody has so many."""
@@ -120,7 +121,7 @@ def _member(system: ArrayMember) -> Iterator[str]:
         yield f"{system.uuid[:40]!r} is no id of an array"
     if not is_array_name(system.name):
         yield f"{system.name[:70]!r} is no name of an array"
-    if system.version not in _VERSIONS:
+    if system.version not in ARRAY_VERSIONS:
         yield "version: expected 1.0, 1.1 or 1.2"
     if not 1 <= system.members <= MEMBERS_MAX:
         yield f"members: expected 1 to {MEMBERS_MAX}"
@@ -130,7 +131,7 @@ def _member(system: ArrayMember) -> Iterator[str]:
 
 def is_array_name(name: str) -> bool:
     """Whether an array can be called so again: as long as the disk has room, and plain words."""
-    return len(name) <= _NAME_MAX and bool(_ARRAY_NAME.fullmatch(name))
+    return len(name) <= ARRAY_NAME_MAX and bool(_ARRAY_NAME.fullmatch(name))
 
 
 def _luks(system: Luks) -> Iterator[str]:

@@ -14,6 +14,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.errors import LinkError
+from holdstill.model.sizes import counted
 from holdstill.offsite import keeper_heads
 from holdstill.offsite.bucket import FailingObjectError, MissingObjectError, RefusedError
 from holdstill.system import clocks
@@ -238,30 +239,64 @@ def _needed_of(sent: Sent, pack: SentPack, needed: Needed) -> tuple[bytes, ...]:
     )
 
 
-def delete_told(bucket: Bucket, sent: Sent, locks: Locks) -> int:
-    """Delete what the heads have told is let go; return how many packs that were.
+class Deleted(NamedTuple):
+    """What became of packs that are let go.
+
+    Attributes:
+        packs: how many are deleted.
+        warning: of those that should be, and that the server does not delete; "" for none.
+    """
+
+    packs: int
+    warning: str
+
+
+def delete_told(bucket: Bucket, sent: Sent, locks: Locks) -> Deleted:
+    """Delete what the heads have told is let go.
 
     Raises:
         LinkError: the server cannot be asked.
     """
     due = [pack for pack in sent.let_go() if locks.is_over(pack.until)]
-    return sum(_is_deleted(bucket, sent, locks, pack) for pack in due)
+    deleted, held = 0, list[str]()
+    for pack in due:
+        try:
+            deleted += _is_deleted(bucket, sent, locks, pack)
+        except RefusedError as error:
+            held.append(str(error))
+    if not held:
+        return Deleted(deleted, "")
+    return Deleted(
+        deleted,
+        f"{counted(len(held), 'pack')} that no capture needs any more "
+        f"{'is' if len(held) == 1 else 'are'} not deleted, and "
+        f"{'costs' if len(held) == 1 else 'cost'} what storage costs: {held[0]}. A later upload "
+        "tries again; if this is said for days, see whether the access key may delete "
+        "(s3:DeleteObject and s3:DeleteObjectVersion)",
+    )
 
 
 def _is_deleted(bucket: Bucket, sent: Sent, locks: Locks, pack: LetGo) -> bool:
-    """Delete a pack; False while the server holds it, for another keeper's lock say."""
+    """Delete a pack; False while somebody's lock holds it.
+
+    Raises:
+        RefusedError: nothing holds it, and the server does not delete it all the same.
+        LinkError: the server cannot be asked.
+    """
     key = keeper_heads.pack_key(pack.name)
     try:
         bucket.delete(key, pack.version)
     except MissingObjectError:
         pass
     except FailingObjectError:
-        return False  # that says nothing of locks; the next run tries again
-    except LinkError:
+        raise  # that says nothing of locks; the next run tries again
+    except LinkError as error:
         until, later = None, locks.now + _AGAIN
         with suppress(RefusedError):
             until = bucket.locked(key, pack.version).until
         sent.note_held(pack.name, clocks.rfc3339(max(until or later, later)))
+        if until is None:
+            raise RefusedError(str(error), hint=error.hint) from error
         return False
     sent.note_deleted(pack.name)
     return True

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 from holdstill.model.layout import (
     ArrayMember,
     Disk,
@@ -177,23 +179,6 @@ class WriteTable(Step, frozen=True, kw_only=True, tag="write-table"):
     disk: Disk
 
 
-AnyStep = (
-    ClearTables
-    | PutGap
-    | PutBootArea
-    | MakeFat
-    | MakeExt4
-    | MakeOther
-    | MakeSwap
-    | PutRaw
-    | LeaveEmpty
-    | MakeLvm
-    | MakeArray
-    | MakeLuks
-    | Flush
-    | ReadBack
-    | WriteTable
-)
 AnyPartStep = (
     MakeFat
     | MakeExt4
@@ -205,7 +190,6 @@ AnyPartStep = (
     | MakeArray
     | MakeLuks
 )
-KINDS: tuple[type[AnyPartStep], ...] = (
-    MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw, LeaveEmpty, MakeLvm, MakeArray, MakeLuks,
-)  # fmt: skip
+AnyStep = ClearTables | PutGap | PutBootArea | AnyPartStep | Flush | ReadBack | WriteTable
+KINDS: tuple[type[AnyPartStep], ...] = get_args(AnyPartStep)
 """In this order partitions are written."""

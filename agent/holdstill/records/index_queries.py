@@ -130,6 +130,10 @@ class Index:
         rows = self._db.execute(SELECT_BY_INODE, (part, inode))
         return [entry_of(row) for row in rows]
 
+    def digest_of_inode(self, part: int, inode: int) -> bytes:
+        """Return the content that the board's inode had, b"" if it is not known."""
+        return next((row.digest for row in self.by_inode(part, inode) if row.digest), b"")
+
     def locked(self, part: int) -> list[Entry]:
         """Return the folders that were encrypted and locked when they were last looked at."""
         where = "WHERE part = ? AND type = ? AND ctime_ns = ? ORDER BY directory, name"
@@ -362,6 +366,22 @@ class Index:
         rows = self._db.execute(
             SELECT + "WHERE part = ? AND size >= ? AND digest <> x'' ORDER BY directory, name",
             (part, least),
+        )
+        return [entry_of(row) for row in rows]
+
+    def newest_large(self, part: int, *, least: int, until: int, limit: int) -> list[Entry]:
+        """Return at most limit files of `large`, those first that changed last.
+
+        Args:
+            part: the partition.
+            least: bytes that they have at least.
+            until: the last run whose rows count.
+            limit: the most.
+        """
+        rows = self._db.execute(
+            SELECT + "WHERE part = ? AND size >= ? AND digest <> x'' AND seq <= ? "
+            "ORDER BY seq DESC, directory, name LIMIT ?",
+            (part, least, until, limit),
         )
         return [entry_of(row) for row in rows]
 

@@ -199,6 +199,34 @@ def write_all(handle: int, content: bytes | memoryview) -> None:
         view = view[os.write(handle, view) :]
 
 
+_NO_ATTRIBUTE = "user.holdstill.none"
+"""An extended attribute that no file has."""
+
+
+def wait_for_writers(handle: int) -> None:
+    """Wait until all calls that are writing to an open file now are over; it changes nothing.
+
+    One write(2) may take seconds, on a slow card or where the writer is not urgent. It sets the
+    file's times before all else, so whoever reads meanwhile takes old bytes that no time stamp
+    tells of. And one past the page cache (O_DIRECT) throws out the page that it made stale only
+    when the disk has long answered.
+
+    Both hold the inode's lock (Linux, Documentation/filesystems/locking.rst: write_iter is called
+    with i_rwsem; in shared mode where an O_DIRECT write overwrites), and so does whoever removes
+    an attribute, in exclusive mode. On a mount that is read-only the kernel refuses that before it
+    locks anything; looking for data takes the lock in shared mode, so that writes past the page
+    cache are not waited for. Asynchronous ones (AIO, io_uring) hold it neither way.
+
+    Never while the file system is frozen: it would wait for the thaw.
+    """
+    try:
+        os.removexattr(handle, _NO_ATTRIBUTE)
+    except OSError as error:
+        if error.errno == errno.EROFS:
+            with suppress(OSError):
+                os.lseek(handle, 0, os.SEEK_DATA)
+
+
 def data_ranges(handle: int, size: int, *, first: int = 0) -> Iterator[tuple[int, int]]:
     """Yield (start, end) of the parts of an open file that are not holes, from first to size."""
     position = first

@@ -52,11 +52,11 @@ def copy_live(run: CaptureRun) -> LiveCopy:
     # captures than the last sealed one are of runs that were cut off. If that capture is not the
     # keeper's last one, too, every content is asked for.
     last = run.state.last
-    unconfirmed_since = (
-        last.seq + 1 if last.manifest and last.manifest == run.started.previous else 0
+    is_confirmed = bool(last.manifest) and last.manifest == run.started.previous
+    run.uploader.requeue_missing(run.index, since=last.seq + 1 if is_confirmed else 0)
+    run.followed_uploader.resume(
+        run.index, run.trees.mounted, run.started.previous, last.seq if is_confirmed else 0
     )
-    run.uploader.requeue_missing(run.index, since=unconfirmed_since)
-    run.followed_uploader.resume(run.index, run.trees.mounted, run.started.previous)
     is_check_due = run.state.last.unchecked + 1 >= run.settings.full_scan_every
     warnings: list[str] = []
 

@@ -94,6 +94,7 @@ class MountedTree:
             entered=entered,
         )
         index.commit()
+        self.followed.confirm(functools.partial(index.digest_of_inode, self.part))
         self._detector.confirm()
         self._detector.doubt(doubtful)
 
@@ -250,6 +251,7 @@ class MountedTree:
         later = self._detector.changes()
         missed = [step.path for step in steps if not self._is_explained(index, step, later)]
         if missed:
+            self.followed.let_go_all()  # what was assumed of them as well
             doubted = EverythingMayHaveChanged("changes were missed", recent=None)
             full_scan.scan_all(subject, doubted, seq=seq)
             index.commit()

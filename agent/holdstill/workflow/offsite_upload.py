@@ -78,7 +78,8 @@ class OffsiteReport:
         left: captures that have left the keeper now.
         away: board to all that are off-site alone.
         newest: board to when its newest capture that is off-site arrived here.
-        warnings: what somebody else has put there, of which nothing is used.
+        warnings: what somebody else has put there, of which nothing is used; what the server does
+            not delete.
     """
 
     sent: UploadReport
@@ -185,8 +186,9 @@ def _upload(
             else offsite_leave.leave(store, uploader, rule, clock=clock, runner=runner)
         )
         return OffsiteReport(
-            report, adopted, kept.extended + held, deleted, bucket.requests,
-            (*lost, *behind, *troubles, *stay), warnings, left,
+            report, adopted, kept.extended + held, deleted.packs, bucket.requests,
+            (*lost, *behind, *troubles, *stay),
+            (*warnings, *filter(None, [deleted.warning])), left,
             _names_away(store.root, noted), _newest_sent(noted, present),
         )  # fmt: skip
 

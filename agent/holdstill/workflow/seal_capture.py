@@ -102,9 +102,7 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
         for part in run.index.parts()
         for entry in run.index.large(part, pieces.PIECED_FROM)
     )
-    run.followed.remember(
-        manifest_file.digest(data), paused.still, lambda part, inode: _digest_of(run, part, inode)
-    )
+    run.followed.remember(manifest_file.digest(data), paused.still, run.index.digest_of_inode)
     return Sealed(answer.name, manifest, warnings)
 
 
@@ -112,11 +110,6 @@ def _unseen(run: CaptureRun) -> Iterator[Finding]:
     for number, tree in run.trees.mounted.items():
         part = run.scope.board.part(number)
         yield from unseen_files.findings(part, tree.problems, tree.locked(run.index))
-
-
-def _digest_of(run: CaptureRun, part: int, inode: int) -> bytes:
-    """Return the digest that the index has of a partition's inode; b"" for none."""
-    return next((row.digest for row in run.index.by_inode(part, inode) if row.digest), b"")
 
 
 def _ask_for_seal(run: CaptureRun, data: bytes, signed: bytes) -> SealResult:

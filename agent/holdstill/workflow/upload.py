@@ -513,6 +513,8 @@ def _unchanged(
     place: ContentReader, entry: Entry, read: Callable[[Entry, int], T], handle: int
 ) -> T | None:
     """Read one file; None when it differs from its index entry, before or after."""
+    # One that has begun has set the times that the entry has, and what it writes may be to come.
+    files.wait_for_writers(handle)
     try:
         if not place.is_same(entry, handle):
             return None

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import os
 from contextlib import contextmanager, suppress
+from functools import partial
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.board.followed_file import Piece
-from holdstill.board.followed_files import can_be_followed
+from holdstill.board.followed_files import MOST, can_be_followed
 from holdstill.board.full_scan import is_pending
 from holdstill.errors import VerificationError
 from holdstill.model.paths import display
-from holdstill.model.pieces import PIECE, build, is_pieced, piece_digest
+from holdstill.model.pieces import PIECE, PIECED_FROM, build, is_pieced, piece_digest
 from holdstill.system import file_status
 from holdstill.workflow.attachments import PiecedFile
 from holdstill.workflow.ports import ContentReader
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from holdstill.board.followed_file import FollowedFile
-    from holdstill.board.followed_files import FileInPause, FollowedFiles, FollowedPart
+    from holdstill.board.followed_files import FileInPause, FollowedFiles, FollowedPart, Listed
     from holdstill.model.entries import Entry
     from holdstill.model.pieces import PieceList
     from holdstill.records.index_queries import Index
@@ -71,21 +72,46 @@ class FollowedUploader:
         self._seq, self._stats = seq, stats
         self._followed = followed
 
-    def resume(self, index: Index, trees: Mapping[int, FollowedTree], capture: str) -> None:
-        """Follow files on from a capture, if what is known of them was kept; before any look.
+    def resume(
+        self, index: Index, trees: Mapping[int, FollowedTree], capture: str, last: int
+    ) -> None:
+        """Follow files on from a capture; before any look, and before the first scan.
+
+        Those of which something was kept, and then those that are as the index lists them, the
+        last changed ones first, as far as there is room.
 
         Args:
             index: as that capture, or a later run, left it.
             trees: by partition.
             capture: the keeper's newest of this board; it has all their pieces.
+            last: rows of the index from runs numbered so, and before, are of that capture; 0 for
+                none.
         """
         for file in self._followed.remembered(capture):
-            listed, tree = self._lists.list_of(file.digest), trees.get(file.part)
+            listed, tree = self._list(file.digest), trees.get(file.part)
             if listed is None or tree is None:
                 continue
             for entry in index.by_inode(file.part, file.inode):
                 with suppress(OSError), _opened(tree, entry) as handle:
                     self._followed.resume(handle, file, listed)
+        for tree in trees.values() if last else ():
+            newest = index.newest_large(tree.part, least=PIECED_FROM, until=last, limit=MOST)
+            for entry in reversed(newest):  # those that make room for others first
+                self._assume(tree, entry)
+
+    def _assume(self, tree: FollowedTree, entry: Entry | None) -> None:
+        """Follow a file whose content the keeper has from where it was listed."""
+        listed = self._list(entry.digest) if entry else None
+        if entry and listed:
+            with suppress(OSError), _opened(tree, entry) as handle:
+                if tree.is_same(entry, handle):
+                    tree.followed.assume(handle, entry.digest, listed)
+
+    def _list(self, digest: bytes) -> Listed | None:
+        """Return what reads a list again, if it is remembered: together they may be large."""
+        if self._lists.list_of(digest) is None:
+            return None
+        return partial(self._lists.list_of, digest)
 
     def upload_live(self, index: Index, tree: FollowedTree) -> None:
         """Send all that is pending in a live tree; what changes all the time stays pending.
@@ -98,23 +124,29 @@ class FollowedUploader:
         def is_settled(inode: int) -> bool:
             return not any(is_pending(row) for row in index.by_inode(part, inode))
 
+        pending = list(pending_large(index, part))
+        known = [entry.seen.inode for entry in pending if self._is_known(tree, entry)]
+        followed.make_room(known, is_settled)
         self._follow(index, tree, lambda entry: self._is_known(tree, entry))
         self._whole.upload_pending(
             index, tree, skipped=lambda entry: followed.holds(entry.seen.inode)
         )
         followed.make_room([one.seen.inode for one in pending_large(index, part)], is_settled)
         self._follow(index, tree, lambda entry: not followed.holds(entry.seen.inode))
+        for entry in pending:
+            self._assume(tree, index.get(part, entry.path))
 
     def upload_taken(self, index: Index, place: SpooledPlace) -> None:
         """Complete the lists of what the pause took in pieces, and send these pieces.
 
         Raises:
-            VerificationError: the disk did not take what was written to one of the files.
+            VerificationError: the disk did not take what was written to one of the files, or what
+                was known of it is lost.
         """
         for entry in pending_large(index, place.part):
             if found := place.in_pieces(entry):
                 _check_written(found.file, entry)
-                listed = found.file.listed(found.taken)
+                listed = _listed(found, entry)
                 known = _clean(found, listed)
                 file = PiecedFile(display(entry.path), found.taken.spooled.path, listed)
                 changed = self._pieces.upload_alone(PiecesToSend(file, known))
@@ -223,6 +255,17 @@ def _check_written(file: FollowedFile, entry: Entry) -> None:
             f"{error.strerror}",
             hint="nothing was sealed; the capture before this one is as good as it was. The card "
             "may be dying, or full: look at what the kernel says (`dmesg`)",
+        ) from error
+
+
+def _listed(found: FileInPause, entry: Entry) -> PieceList:
+    try:
+        return found.file.listed(found.taken)
+    except OSError as error:
+        raise VerificationError(
+            f"{display(entry.path)}: what was known of its pieces cannot be read any more: "
+            f"{error.strerror}",
+            hint="nothing was sealed; capture again: what is not known is read whole",
         ) from error
 
 

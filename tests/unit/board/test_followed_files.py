@@ -254,7 +254,7 @@ def test_the_next_run_reads_what_was_written_since_the_pause_and_lists_the_rest_
         os.pwrite(handle, b"1.43 m", 7 * pieces.PIECE)
 
         second = traced(tmp_path)
-        second.resume(handle, kept, listed)
+        second.resume(handle, kept, lambda: listed)
         second.look(hit(7), "")
 
         assert second.dirty_bytes(inode(handle)) == pieces.PIECE
@@ -276,7 +276,7 @@ def test_a_file_that_a_run_had_no_use_for_is_remembered_with_what_the_pause_was_
         kept = remembered(first, listed.digest())
         first.forget_all()
         second = traced(tmp_path)
-        second.resume(handle, kept, listed)
+        second.resume(handle, kept, lambda: listed)
         second.note_frozen(hit(9), "")  # and it is not taken
 
         again = remembered(second, listed.digest())
@@ -331,12 +331,79 @@ def test_a_trace_that_lost_events_since_makes_all_be_read(tmp_path: Path) -> Non
         kept = remembered(first, listed.digest())
         first.forget_all()
         second = traced(tmp_path)
-        second.resume(handle, kept, listed)
+        second.resume(handle, kept, lambda: listed)
 
         second.look(WrittenBlocks(0), "events were lost")
 
         assert second.dirty_bytes(inode(handle)) == SIZE
         second.forget_all()
+
+
+def assumed(folder: Path, handle: int) -> tuple[FollowedPart, PieceList]:
+    """Follow a file from its list; nothing has read it in this run."""
+    data = (folder / "readings.db").read_bytes()
+    listed = pieces.of_reader(len(data), pieces.PIECE, lambda at, length: data[at : at + length])
+    part = traced(folder)
+    part.assume(handle, listed.digest(), lambda: listed)
+    return part, listed
+
+
+def test_of_a_file_that_is_as_it_was_listed_the_pause_takes_only_what_was_written(
+    tmp_path: Path,
+) -> None:
+    with large(tmp_path) as handle, spool_in(tmp_path) as spool:
+        part, listed = assumed(tmp_path, handle)
+        part.confirm(lambda _: listed.digest())
+        part.look(NOTHING, "")
+        assert part.dirty_bytes(inode(handle)) == 0
+
+        os.pwrite(handle, b"1.42 m", 7 * pieces.PIECE)
+        now = captured(part, handle, spool, hit(7))
+
+        data = (tmp_path / "readings.db").read_bytes()
+        assert now == pieces.of_reader(SIZE, pieces.PIECE, lambda at, n: data[at : at + n])
+        assert spool.used < 2 * pieces.PIECE
+        assert remembered(part, now.digest()).digest == now.digest()
+        part.forget_all()
+
+
+@pytest.mark.parametrize("found", [b"", b"another"])
+def test_a_file_that_the_first_scan_finds_changed_is_not_what_was_assumed(
+    found: bytes, tmp_path: Path
+) -> None:
+    with large(tmp_path) as handle:
+        part, _ = assumed(tmp_path, handle)
+        assert part.inodes() == [inode(handle)]
+
+        part.confirm(lambda _: found)
+
+        assert part.inodes() == []
+        file = part.follow(handle)  # it may be followed still, from a first reading on
+        assert file is not None
+        assert file.is_unread
+        part.forget_all()
+
+
+def test_what_was_confirmed_once_is_not_asked_about_again(tmp_path: Path) -> None:
+    with large(tmp_path) as handle:
+        part, listed = assumed(tmp_path, handle)
+        part.confirm(lambda _: listed.digest())
+
+        part.confirm(lambda _: b"")  # it is pending now, since it is written to
+
+        assert part.inodes() == [inode(handle)]
+        part.forget_all()
+
+
+def test_what_is_assumed_of_files_stays_small(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(followed_files, "EXTENTS_MOST", 0)
+    with large(tmp_path) as handle:
+        part, _ = assumed(tmp_path, handle)
+
+        assert part.inodes() == []
+        part.forget_all()
 
 
 def test_watched_as_if_just_read_it_tells_what_is_written_and_what_became_longer(
@@ -365,7 +432,7 @@ def test_what_a_pause_took_is_known_to_the_next_run(tmp_path: Path) -> None:
         first.forget_all()
 
         second = traced(tmp_path)
-        second.resume(handle, kept, listed)
+        second.resume(handle, kept, lambda: listed)
         second.look(NOTHING, "")
 
         assert second.dirty_bytes(inode(handle)) == 0

@@ -4,6 +4,7 @@ import os
 import tempfile
 from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -63,8 +64,25 @@ def test_a_list_that_was_noted_whole_is_that_list_again(
     whole = pieces.build(size, pieces.PIECE, wanted)
     with (
         tempfile.TemporaryDirectory() as folder,
-        piece_digests.opened(Path(folder)) as digests,
+        piece_digests.opened(Path(folder), earlier=lambda: whole) as digests,
     ):
-        digests.note_all(whole)
-
         assert digests.listed(size) == whole
+
+
+def test_a_digest_that_is_noted_takes_the_place_of_the_earlier_one(tmp_path: Path) -> None:
+    size = 5000 * pieces.PIECE
+    whole = pieces.build(size, pieces.PIECE, [b"a" * 32] * 5000)
+    wanted = pieces.build(size, pieces.PIECE, [*[b"a" * 32] * 4998, b"b" * 32, b"a" * 32])
+    with piece_digests.opened(tmp_path, earlier=lambda: whole) as digests:
+        assert list(tmp_path.iterdir()) == []  # and it has no name, so nothing of it can stay
+        digests.note(4998, b"b" * 32)
+
+        assert digests.listed(size) == wanted
+
+
+def test_an_earlier_list_that_is_lost_is_told_and_nothing_is_made_up(tmp_path: Path) -> None:
+    with piece_digests.opened(tmp_path, earlier=lambda: None) as digests:
+        with pytest.raises(FileNotFoundError, match="its list of pieces is lost"):
+            digests.note(1, b"b" * 32)
+        with pytest.raises(FileNotFoundError, match="its list of pieces is lost"):
+            digests.listed(pieces.PIECE)

@@ -127,10 +127,13 @@ class Scene:
         self.uploader.upload_live(self.index, self.tree)
         return len(self.carrier.sent) - before
 
-    def digest(self) -> bytes:
+    def entry(self) -> Entry:
         found = self.index.get(PART, NAME)
         assert found is not None
-        return found.digest
+        return found
+
+    def digest(self) -> bytes:
+        return self.entry().digest
 
     def right(self) -> bytes:
         """Return the digest that the file has now."""
@@ -203,10 +206,15 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     tree.followed.forget_all()
 
 
-def test_a_new_file_that_stands_still_is_sent_whole_and_not_followed(scene: Scene) -> None:
+def test_a_new_file_that_stands_still_is_sent_whole_and_followed_for_the_pause(
+    scene: Scene,
+) -> None:
     assert scene.upload() == COUNT + 1  # and the list
 
     assert scene.digest() == scene.right()
+    inode = scene.path.stat().st_ino
+    assert scene.tree.followed.inodes() == [inode]
+    scene.tree.followed.confirm(lambda _: b"")  # the next scan finds it changed
     assert scene.tree.followed.inodes() == []
 
 
@@ -219,6 +227,58 @@ def test_of_a_file_that_an_earlier_capture_has_only_what_changed_is_sent(scene: 
     assert scene.digest() == scene.right()  # nobody wrote while it was read
     assert scene.lists.list_of(scene.right()) is not None
     assert scene.stats.hashed_bytes == SIZE
+
+
+def listed_at(scene: Scene, seq: int) -> None:
+    """Have the index list the file, as a capture with this number has left it."""
+    scene.remember()
+    scene.index.set_digest(PART, scene.entry(), scene.tree.earlier, seq=seq)
+    scene.uploader.resume(scene.index, {PART: scene.tree}, "the capture before", SEQ - 1)
+    scene.tree.followed.confirm(lambda inode: scene.index.digest_of_inode(PART, inode))
+
+
+def test_a_file_that_stands_still_since_the_last_capture_is_followed_for_the_pause(
+    scene: Scene, tmp_path: Path
+) -> None:
+    listed_at(scene, SEQ - 1)
+    assert scene.upload() == 0
+    assert scene.stats.hashed_bytes == 0
+
+    scene.write(3)  # by a hook, after the last look
+    scene.index.set_digest(PART, scene.entry(), b"", seq=SEQ)
+    with Spool(tmp_path, SIZE) as spool:
+        place = scene.pause(spool, 3)
+        scene.uploader.upload_taken(scene.index, place)
+
+        assert spool.used < 2 * pieces.PIECE
+    assert scene.digest() == scene.right()
+
+
+@pytest.mark.parametrize("seq", [SEQ, SEQ + 1])
+def test_what_no_sealed_capture_has_is_not_assumed(scene: Scene, seq: int) -> None:
+    listed_at(scene, seq)
+
+    assert scene.tree.followed.inodes() == []
+
+
+def test_what_changed_already_is_not_assumed(scene: Scene) -> None:
+    scene.tree.changing = True
+
+    listed_at(scene, SEQ - 1)
+
+    assert scene.tree.followed.inodes() == []
+
+
+def test_a_list_that_is_lost_before_the_end_seals_nothing(scene: Scene, tmp_path: Path) -> None:
+    listed_at(scene, SEQ - 1)
+    scene.index.set_digest(PART, scene.entry(), b"", seq=SEQ)
+    with Spool(tmp_path, SIZE) as spool:
+        place = scene.pause(spool, 3)
+        scene.lists.known.clear()
+
+        with pytest.raises(VerificationError, match="what was known of its pieces"):
+            scene.uploader.upload_taken(scene.index, place)
+    assert scene.digest() == b""
 
 
 def test_a_file_that_is_written_to_has_no_content_before_the_pause(scene: Scene) -> None:
