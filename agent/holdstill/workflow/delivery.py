@@ -39,8 +39,8 @@ PAUSES = (2.0, 10.0, 30.0)
 PROOF_TRIES = 5
 """Questions about a batch, if the connection breaks between each and its answer."""
 SENDERS = 2
-"""A transfer begins with a login, half a second in which nothing is sent (measured): meanwhile the
-other one sends."""
+"""A transfer begins with the start of rsync at both ends, and with a login where it can share no
+connection, half a second in which nothing is sent (measured): meanwhile the other one sends."""
 AHEAD = SENDERS + 2
 """Batches that are under way at a time: one for each thing that is done with them."""
 
