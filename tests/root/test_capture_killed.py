@@ -14,8 +14,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.board import freeze_state
-from holdstill.records import index_file
-from support import boards, faulted, held, kill_points, loop, programs, terminals, trace_instances
+from support import boards, held, kill_points, loop, programs, terminals, trace_instances
 from support.boards import holdstill
 from support.kill_points import Agent
 from support.loop import MIB
@@ -214,32 +213,6 @@ def test_a_capture_that_is_told_to_stop_says_so_and_leaves_no_program_and_no_mem
     assert b"interrupted; no capture was sealed, and nothing is held still" in said
     assert b"Traceback" not in said
     assert left == ["lock"]
-
-
-def test_a_capture_that_is_killed_while_it_scans_and_sends_leaves_nothing_of_the_scan(
-    tmp_path: Path,
-) -> None:
-    """The first files are sent while further ones are found; the next run finds all of them."""
-    with boards.running(tmp_path) as board, boards.kept(tmp_path, board) as kept:
-        for number in range(6000):
-            folder = board.root / f"srv/{number // 100:02}"
-            folder.mkdir(parents=True, exist_ok=True)
-            (folder / f"{number:04}").write_bytes(b"%d" % number)
-        killed = [sys.executable, faulted.__file__, "copy", "kill", "0", "0"]
-        words = ("capture", "--settings", kept.settings)
-        run = subprocess.run([*killed, *words], stdin=subprocess.DEVNULL, check=False)
-        with index_file.updated(tmp_path / "state/index.sqlite") as index:
-            left = index.parts()
-        holdstill(*words)
-        holdstill("get", "pier-3", "2:/srv", "--to", tmp_path / "got", "--store", kept.store)
-        holdstill("verify", "pier-3", "--store", kept.store)
-        there = {path.name: path.read_bytes() for path in (board.root / "srv").rglob("????")}
-
-    got = {path.name: path.read_bytes() for path in (tmp_path / "got").rglob("????")}
-    assert run.returncode == -signal.SIGKILL
-    assert list(left) == [1], "what the scan had found is there before the scan has ended"
-    assert got == there
-    assert len(there) == 6000
 
 
 ARRIVED = 24 << 20
