@@ -16,7 +16,7 @@ import signal
 import subprocess
 import sys
 import time
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from support.boards import Board, Kept
     from support.relay import Relay
+    from support.sshd import Sshd
 
 pytestmark = pytest.mark.timeout(180)
 DONE, BUSY, OWN_MACHINE, LINK, SECURITY, KILLED = 0, 3, 4, 6, 9, -9
@@ -165,11 +166,12 @@ def _run(pier: Pier, point: str, deed: str, meanwhile: Callable[[], None] | None
             words, pass_fds=(ask, answered), stderr=subprocess.PIPE, stdout=subprocess.DEVNULL
         ) as process:
             os.close(ask)
-            if meanwhile is not None:
-                assert os.read(asked, 1) == b"?", "it did not come to that point"
+            has_come = meanwhile is None or os.read(asked, 1) == b"?"
+            if meanwhile is not None and has_come:
                 meanwhile()
                 os.write(answer, b"!")
             said = process.communicate(timeout=100)[1].decode()
+            assert has_come or process.returncode == BUSY, f"it did not come to that point: {said}"
             return Ended(process.returncode, said)
     finally:
         for handle in (asked, answered, answer):
@@ -237,19 +239,68 @@ def test_a_host_that_is_gone_ends_the_run_and_holds_nothing(pier: Pier, point: s
         pytest.param("resume", id="c8_host_key_changed"),
     ],
 )
-def test_another_host_in_the_middle_of_a_run_gets_nothing(
+def test_another_host_gets_nothing_while_a_run_goes_on_with_its_keeper(
     pier: Pier, point: str, tmp_path: Path
 ) -> None:
-    with sshd.running(tmp_path) as stranger:
+    """The connections that stand lead to the keeper that was proven when they were made."""
+    before = len(pier.sealed)
+    with stranger(pier, tmp_path) as other:
         try:
-            ended = run(pier, point, "ask", lambda: pier.link.come_up(stranger.port))
+            ended = run(pier, point, "ask", lambda: pier.link.come_up(other.port))
         finally:
             pier.link.come_up(pier.kept.server.port)
-        log = stranger.log()
+        log = other.log()
+
+    assert ended.code == DONE, ended.said
+    assert "Connection from" not in log
+    check(pier, more=1)
+    assert len(pier.sealed) == before + 1
+    newest = f"reading-{pier.changes}"
+    holdstill(
+        "get", "pier-3", f"2:/{newest}", "--to", tmp_path / "got", "--store", pier.kept.store
+    )
+    assert (tmp_path / "got").read_bytes() == (pier.board.root / newest).read_bytes()
+
+
+@pytest.mark.parametrize(
+    "point",
+    [
+        pytest.param("copy", id="c3_c4_host_key_changed"),
+        pytest.param("quiesce", id="c5_host_key_changed"),
+        pytest.param("frozen", id="c6_c7_host_key_changed"),
+        pytest.param("resume", id="c8_host_key_changed"),
+    ],
+)
+def test_another_host_that_answers_after_a_cut_gets_nothing_and_ends_the_run(
+    pier: Pier, point: str, tmp_path: Path
+) -> None:
+    """Every new connection proves the keeper anew."""
+    with stranger(pier, tmp_path) as other:
+
+        def answers() -> None:
+            pier.link.come_up(other.port)
+            pier.link.cut()
+
+        try:
+            ended = run(pier, point, "ask", answers)
+        finally:
+            pier.link.come_up(pier.kept.server.port)
+        log = other.log()
 
     assert ended.code == SECURITY, ended.said
+    assert "answers with another host key than the pinned one" in ended.said
+    assert "Connection from" in log
     assert "Accepted" not in log
     check(pier)
+
+
+@contextmanager
+def stranger(pier: Pier, folder: Path) -> Iterator[Sshd]:
+    """Run another server, which would let the board in: only its host key is not the keeper's."""
+    (folder / "other").mkdir()
+    with sshd.running(folder / "other") as other:
+        other.authorize((pier.folder / "board_key.pub").read_text("ascii").strip())
+        yield other
 
 
 @pytest.mark.parametrize(

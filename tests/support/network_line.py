@@ -67,6 +67,7 @@ class NetworkLine:
         self._known: set[bytes] = set()
         self._dead: set[bytes] = set()
         self._over = threading.Event()
+        self._is_silent = False
 
     def words(self, *command: object) -> list[object]:
         """Return the words that run a command at the board's end."""
@@ -85,6 +86,15 @@ class NetworkLine:
         self._dead |= self._known
         time.sleep(seconds)
         programs.run("ip", "-n", self.namespace, "link", "set", self.board_end, "up")
+
+    def fall_silent(self) -> None:
+        """Pass nothing on, and tell nobody: so it is when the other machine has no power."""
+        self._is_silent = True
+
+    def come_back(self) -> None:
+        """Pass on again; connections that stood before are dead."""
+        self._dead |= self._known
+        self._is_silent = False
 
     def pass_on(self, keeper: int, board: int) -> None:
         """Pass packets on until `end`."""
@@ -106,7 +116,7 @@ class NetworkLine:
     def _take(self, way: _Way) -> None:
         packet, now = os.read(way.source, 1 << 16), time.monotonic()
         flow = _flow(packet)
-        if flow in self._dead:
+        if self._is_silent or flow in self._dead:
             return
         if flow:
             self._known.add(flow)

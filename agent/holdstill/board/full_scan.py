@@ -6,12 +6,12 @@ Both sides come in key order, a directory at a time, so memory stays flat.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.model.entries import Entry, EntryType, Omitted
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from holdstill.board.change_detection import Changes
     from holdstill.board.scan import Scanner
@@ -39,12 +39,28 @@ class Removal(NamedTuple):
 Step = Removal | Entry
 
 
+class Entered(Protocol):
+    """Takes what a scan has entered into the index.
+
+    It may change digests there, and must not commit: of a scan that is cut off, nothing may stay.
+    A directory that is in the index as it is now might not be listed by the next run.
+    """
+
+    def __call__(self, entries: Sequence[Entry], /) -> None:
+        """Take what was entered since the last call; the list is not changed any more."""
+
+
+def ignored(_entries: Sequence[Entry], /) -> None:
+    """Take nothing."""
+
+
 def scan_all(
     subject: ScanTarget,
     changes: Changes,
     *,
     seq: int,
     noted: Callable[[Step], None] = lambda _: None,
+    entered: Entered = ignored,
 ) -> None:
     """Inspect everything, and bring the index up to date while services run.
 
@@ -56,8 +72,9 @@ def scan_all(
         changes: which contents may be taken for unchanged.
         seq: the run that does it.
         noted: is called with every step.
+        entered: takes what was entered, again and again.
     """
-    writer = _Writer(subject, seq)
+    writer = _Writer(subject, seq, entered)
     for step in differing(subject, changes):
         noted(step)
         writer.take(step)
@@ -67,9 +84,10 @@ def scan_all(
 class _Writer:
     """Writes steps into the index; removals last, so that moved files are recognised."""
 
-    def __init__(self, subject: ScanTarget, seq: int) -> None:
+    def __init__(self, subject: ScanTarget, seq: int, entered: Entered) -> None:
         self._subject = subject
         self._seq = seq
+        self._entered = entered
         self._removed: list[bytes] = []
         self._batch: list[Entry] = []
 
@@ -84,8 +102,9 @@ class _Writer:
             self._write()
 
     def _write(self) -> None:
-        self._subject.index.put_all(self._subject.part, self._batch, seq=self._seq)
-        self._batch.clear()
+        batch, self._batch = self._batch, []
+        self._subject.index.put_all(self._subject.part, batch, seq=self._seq)
+        self._entered(batch)
 
     def finish(self) -> None:
         self._write()

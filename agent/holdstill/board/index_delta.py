@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from holdstill.board.change_detection import Changes
-    from holdstill.board.full_scan import ScanTarget, Step
+    from holdstill.board.full_scan import Entered, ScanTarget, Step
     from holdstill.board.scan import Scanner
     from holdstill.model.entries import Entry
 
@@ -107,6 +107,7 @@ def follow(
     *,
     seq: int,
     noted: Callable[[Step], None] = lambda _: None,
+    entered: Entered = full_scan.ignored,
 ) -> set[int]:
     """Bring the index up to date with the running board; changed contents become pending.
 
@@ -117,6 +118,7 @@ def follow(
         changes: of the detector.
         seq: the run that does it.
         noted: is called with every step before it is taken.
+        entered: takes what a full scan has entered, again and again.
     """
     if isinstance(changes, ChangedInodes):
         try:
@@ -128,7 +130,7 @@ def follow(
                 noted(step)
             apply(subject, delta, seq=seq)
             return delta.doubtful
-    full_scan.scan_all(subject, changes, seq=seq, noted=noted)
+    full_scan.scan_all(subject, changes, seq=seq, noted=noted, entered=entered)
     return _taken(subject.scanner)
 
 

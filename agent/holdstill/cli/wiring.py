@@ -20,7 +20,7 @@ from holdstill.schedule.zone import LocalZone
 from holdstill.system import termination
 from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
-from holdstill.transport import link_failure, metered_line
+from holdstill.transport import link_failure, metered_line, shared_connection
 from holdstill.transport.identity import Identity
 from holdstill.transport.rate_limit import RateLimit
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
@@ -76,12 +76,14 @@ def capture_means(
             warn=progress.warn,
         )
         keeper = _checked_keeper(settings, undo, rejoining)
-        way = (
-            RsyncEndpoint(address, _identity(settings), line)
-            if isinstance(address, HostAddress)
-            else RsyncEndpoint()
-        )
         memory = tmpfs.choose(settings.spool)
+        way = RsyncEndpoint()
+        if isinstance(address, HostAddress):
+            identity = _identity(settings)
+            shared = undo.enter_context(
+                shared_connection.opened(address, identity, line, memory=memory, clock=clock)
+            )
+            way = RsyncEndpoint(address, identity, line, shared)
         transfer = RsyncTransfer(way, memory, clock, attempts=1, check_time=may_go_on)
         yield CaptureDependencies(
             keeper, transfer, BoundedRunner(), clock, progress, all_day, check_time

@@ -235,17 +235,27 @@ class Background:
                 return
 
 
+_TIED = 'exec 3<&0; (read -r _ <&3; kill $$) & exec "$@" 3<&- </dev/null'
+"""Runs a program until the standard input ends, which it does with whoever holds the other end."""
+
+
 @contextmanager
-def background(command: Command, *, log: Path) -> Iterator[Background]:
+def background(command: Command, *, log: Path, is_tied: bool = False) -> Iterator[Background]:
     """Run a command for the length of the block; its output goes to a log.
 
     It leads a session of its own, so that an interrupt at the terminal reaches us only, and we
     end it in order. The command's timeout and accepted exit codes are not used.
+
+    Args:
+        command: what to run.
+        log: a new file.
+        is_tied: whether it ends with this process, also when that is killed.
     """
+    tie = ("sh", "-c", _TIED, "sh") if is_tied else ()
     with log.open("wb") as output:
         child = subprocess.Popen(
-            command.argv,
-            stdin=subprocess.DEVNULL,
+            (*tie, *command.argv),
+            stdin=subprocess.PIPE if is_tied else subprocess.DEVNULL,
             stdout=output,
             stderr=output,
             env=PLAIN_ENVIRONMENT | dict(command.environment),
@@ -257,6 +267,8 @@ def background(command: Command, *, log: Path) -> Iterator[Background]:
         yield running
     finally:
         running.end()
+        if child.stdin is not None:
+            child.stdin.close()
 
 
 def become(command: Command) -> NoReturn:

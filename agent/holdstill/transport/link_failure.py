@@ -124,6 +124,7 @@ _WORDS = (
     (r"No space left on device|Disk quota exceeded", NO_ROOM),
     (r"protocol version mismatch|is your shell clean", GARBLED),
     (r"Connection closed by|Connection reset by|Broken pipe|kex_exchange|client_loop", BROKE),
+    (r"mux_client_\w+: .*(?:master|session)", BROKE),
 )
 _NUMBERS = {
     errno.ECONNREFUSED: REFUSED,

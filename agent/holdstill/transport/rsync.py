@@ -35,9 +35,9 @@ from holdstill.errors import (
     PreflightError,
     SecurityError,
 )
-from holdstill.system import cpu, process, work_folder
+from holdstill.system import process, work_folder
 from holdstill.system.process import Command
-from holdstill.transport import host_keys, late_files, link_failure, metered_line
+from holdstill.transport import late_files, link_failure, openssh
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
     from holdstill.transport.identity import Identity
     from holdstill.transport.metered_line import MeteredLine
+    from holdstill.transport.shared_connection import SharedConnection
 
 PREFIX = "send-"
 """Of the folders of symlinks."""
@@ -69,10 +70,6 @@ LOOK_EVERY = 1.0
 """Seconds between two looks whether a transfer may go on."""
 _REPORT = 8192
 """Bytes from the end of what rsync prints: the statistics are there."""
-
-
-FAST_WITH_AES = "^aes128-gcm@openssh.com"
-"""Asked for first, by a board that computes AES in hardware; ssh_config(5), Ciphers."""
 
 
 class TransferMode(Enum):
@@ -109,6 +106,7 @@ class RsyncEndpoint:
     address: HostAddress | None = None
     identity: Identity | None = None
     line: MeteredLine | None = None
+    shared: SharedConnection | None = None
 
     def remote(self, path: str) -> str:
         """Write a path there as rsync takes it."""
@@ -121,56 +119,9 @@ class RsyncEndpoint:
         """Return rsync's arguments for the SSH client, none for a directory."""
         if self.address is None or self.identity is None:
             return ()
-        return ("--rsh", " ".join(ssh_words(self.address, self.identity, self.line)))
-
-
-def ssh_words(
-    address: HostAddress, identity: Identity, line: MeteredLine | None = None
-) -> tuple[str, ...]:
-    """Return an OpenSSH client that trusts one pinned key and no configuration file.
-
-    line: leads there, if one does.
-
-    Raises:
-        SecurityError: no key of the host is pinned, or a path cannot be passed on.
-    """
-    host_keys.pinned(identity.host_keys, address)
-    options = {
-        "BatchMode": "yes",
-        "StrictHostKeyChecking": "yes",
-        "UserKnownHostsFile": str(identity.host_keys),
-        "GlobalKnownHostsFile": "/dev/null",
-        "UpdateHostKeys": "no",
-        "IdentityFile": str(identity.key),
-        "IdentitiesOnly": "yes",
-        "IdentityAgent": "none",
-        "PreferredAuthentications": "publickey",
-        "PasswordAuthentication": "no",
-        "ForwardAgent": "no",
-        "ClearAllForwardings": "yes",
-        "ConnectTimeout": "20",
-        "ServerAliveInterval": "5",
-        "ServerAliveCountMax": "3",
-        "LogLevel": "ERROR",
-    }
-    if cpu.has_aes():
-        options["Ciphers"] = FAST_WITH_AES
-    if line is not None:
-        options |= {
-            "HostName": metered_line.LOOPBACK,
-            "HostKeyAlias": address.known_hosts_name,
-            "CheckHostIP": "no",
-            # The line itself finds out that the keeper is gone; here words may have to wait.
-            "ServerAliveInterval": "30",
-            "ServerAliveCountMax": "4",
-        }
-    words = ["ssh", "-F", "none", "-T", "-p", str(line.port if line else address.port)]
-    for key, value in options.items():
-        if re.fullmatch(r"[A-Za-z0-9._/@+:=,^\[\]-]+", value) is None:
-            # rsync splits its --rsh at spaces; nothing in these paths may need quoting.
-            raise SecurityError(f"{value!r} cannot be passed to ssh: use a path without blanks")
-        words += ["-o", f"{key}={value}"]
-    return tuple(words)
+        words = openssh.words(self.address, self.identity, self.line)
+        options = self.shared.options() if self.shared else ()
+        return ("--rsh", " ".join((*words, *options)))
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from holdstill.records import signature
 from holdstill.system import clocks
 from holdstill.workflow import capture_scope, capture_stages, check_completeness, recovery
 from holdstill.workflow.capture_method import CaptureMethod
-from holdstill.workflow.delivery import Delivery, TransferStats
+from holdstill.workflow.delivery import Deliveries, Delivery, TransferStats
 from holdstill.workflow.line_meter import LineMeter
 from holdstill.workflow.round_progress import RoundProgress
 from holdstill.workflow.upload import Uploader
@@ -244,10 +244,13 @@ def _uploaders(
             clock=outside.clock, meter=meter, compress=scope.settings.line.compress,
         )  # fmt: skip
 
-    pieces_up = PieceUploader(delivery=delivery, memory=spool.directory, stats=stats, meter=meter)
+    deliveries = Deliveries(delivery)
+    pieces_up = PieceUploader(
+        deliveries=deliveries, memory=spool.directory, stats=stats, meter=meter
+    )
     whole = Uploader(
         keeper=outside.keeper,
-        delivery=delivery,
+        deliveries=deliveries,
         run=started,
         progress=of_round,
         pieces_up=pieces_up,

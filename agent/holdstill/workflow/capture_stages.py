@@ -46,10 +46,16 @@ def at_first() -> tuple[Stage, ...]:
     )  # fmt: skip
 
 
-def after_scan(number: int, pending: PendingAmount) -> tuple[Stage, ...]:
-    """Return the stages after a scan that found so much; a first round is followed by another."""
+def after_scan(number: int, pending: PendingAmount, changed: int) -> tuple[Stage, ...]:
+    """Return the stages after a scan; a first round is followed by another.
+
+    Args:
+        number: of the round.
+        pending: what is still to be copied.
+        changed: all files that the scan found changed, those among them that are copied already.
+    """
     seconds = _AGAIN + pending.bytes / _RATE + pending.files * _FILE_SECONDS
-    further = _later(pending.files) if number == 1 else _end(pending.files)
+    further = _later(changed) if number == 1 else _end(changed)
     return (Stage(copying(number), seconds), *further)
 
 

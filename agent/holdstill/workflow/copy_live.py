@@ -63,26 +63,34 @@ def copy_live(run: CaptureRun) -> LiveCopy:
     def hot_round(number: int) -> PendingAmount:
         """Find what changed, hash it, and send what the keeper lacks."""
         run.outside.progress.step(capture_stages.scanning(number))
-        for tree in run.trees.mounted.values():
-            tree.update_live(run.index, seq=run.seq)
-        if number == 1 and is_check_due:
-            warnings.extend(_cross_check(run))
-        run.followed.look()
-        pending = precopy.total(
-            [
-                *(tree.pending_amount(run.index) for tree in run.trees.mounted.values()),
-                *(PendingAmount(*run.index.pending_totals(n)) for n in run.trees.unmounted),
-            ]
-        )
-        if number == 1 and not run.started.previous:
-            warnings.extend(_told_of_room(run, pending))
-        run.outside.progress.expect(capture_stages.after_scan(number, pending))
-        run.outside.progress.step(capture_stages.copying(number))
-        run.round_progress.begin(pending.bytes)
+        before = _hashed(run)
         # The first may read much, and nobody waits for it; the later ones race what is written.
-        with io_priority.at(IoPriority.LOW if number == 1 else IoPriority.NORMAL):
+        priority = IoPriority.LOW if number == 1 else IoPriority.NORMAL
+        with io_priority.at(priority), run.uploader.flowing(run.index):
+            for tree in run.trees.mounted.values():
+                with run.uploader.alongside(run.index, tree) as entered:
+                    tree.update_live(run.index, seq=run.seq, entered=entered)
+            if number == 1 and is_check_due:
+                warnings.extend(_cross_check(run))
+            run.followed.look()
+            pending = precopy.total(
+                [
+                    *(tree.pending_amount(run.index) for tree in run.trees.mounted.values()),
+                    *(PendingAmount(*run.index.pending_totals(n)) for n in run.trees.unmounted),
+                ]
+            )
+            sent = _hashed(run)
+            found = PendingAmount(
+                pending.files + sent.files - before.files,
+                pending.bytes + sent.bytes - before.bytes,
+            )
+            if number == 1 and not run.started.previous:
+                warnings.extend(_told_of_room(run, found))
+            run.outside.progress.expect(capture_stages.after_scan(number, pending, found.files))
+            run.outside.progress.step(capture_stages.copying(number))
+            run.round_progress.begin(pending.bytes)
             _send_pending(run)
-        return pending
+        return found
 
     rounds = precopy.converge(
         hot_round,
@@ -92,6 +100,11 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         clock=run.outside.clock,
     )
     return LiveCopy(run, attached, areas, rounds, is_check_due, tuple(warnings))
+
+
+def _hashed(run: CaptureRun) -> PendingAmount:
+    """Return what was hashed so far, and is no longer pending."""
+    return PendingAmount(run.uploader.stats.hashed_files, run.uploader.stats.hashed_bytes)
 
 
 def _send_pending(run: CaptureRun) -> None:
@@ -125,7 +138,7 @@ def _copy_unwritten(run: CaptureRun) -> dict[str, Extract]:
 
 
 def _told_of_room(run: CaptureRun, pending: PendingAmount) -> list[str]:
-    """Say at once, before anything is sent, when the keeper may not take it all today."""
+    """Say when it is known, in the first round, that the keeper may not take it all today."""
     warning = precopy.room_warning(pending, run.hello)
     if not warning:
         return []

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple, Protocol, Self
 
@@ -23,7 +24,7 @@ from holdstill.workflow.line_meter import LineMeter
 from holdstill.workflow.show_possession import ChallengeLostError
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
     from concurrent.futures import Future
     from contextlib import AbstractContextManager
     from pathlib import Path
@@ -38,8 +39,8 @@ PAUSES = (2.0, 10.0, 30.0)
 PROOF_TRIES = 5
 """Questions about a batch, if the connection breaks between each and its answer."""
 SENDERS = 2
-"""A transfer begins with a login, half a second in which nothing is sent (measured): meanwhile the
-other one sends."""
+"""A transfer begins with the start of rsync at both ends, and with a login where it can share no
+connection, half a second in which nothing is sent (measured): meanwhile the other one sends."""
 AHEAD = SENDERS + 2
 """Batches that are under way at a time: one for each thing that is done with them."""
 
@@ -246,6 +247,40 @@ class Delivery:
             return NOTHING
         taken = self._keeper.ingest(digests, folder)
         return msgspec.structs.replace(taken, new_bytes=taken.new_bytes + new_bytes)
+
+
+class Deliveries:
+    """Opens deliveries, of which there may be one at a time: they fill the same folders.
+
+    What is opened while one is kept is that one: so what follows does not wait until all has
+    arrived that was sent before.
+
+    Args:
+        make: makes a delivery.
+    """
+
+    def __init__(self, make: Callable[[], Delivery]) -> None:
+        self._make = make
+        self._kept: Delivery | None = None
+
+    @contextmanager
+    def opened(self) -> Iterator[Delivery]:
+        """Hold a delivery; leaving the block waits for what is under way, if it is not kept."""
+        if self._kept is not None:
+            yield self._kept
+            return
+        with self._make() as delivery:
+            yield delivery
+
+    @contextmanager
+    def kept(self) -> Iterator[None]:
+        """Keep one delivery for all that is opened in the block."""
+        with self._make() as delivery:
+            self._kept = delivery
+            try:
+                yield
+            finally:
+                self._kept = None
 
 
 class _Moves:

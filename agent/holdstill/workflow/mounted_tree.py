@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.change_detection import Changes, Detector
     from holdstill.board.followed_files import FileInPause
-    from holdstill.board.full_scan import Step
+    from holdstill.board.full_scan import Entered, Step
     from holdstill.board.scan import Scanner, ScanProblem
     from holdstill.board.spool import Spool, Spooled
     from holdstill.model.entries import Entry
@@ -77,14 +77,21 @@ class MountedTree:
         """What could not be looked at so far."""
         return tuple(self._scanner.troubles)
 
-    def update_live(self, index: Index, *, seq: int) -> None:
-        """Bring the index up to date with the running board; new contents become pending."""
+    def update_live(self, index: Index, *, seq: int, entered: Entered = full_scan.ignored) -> None:
+        """Bring the index up to date with the running board; new contents become pending.
+
+        Args:
+            index: of the board; what is entered becomes final at the end, all at once.
+            seq: of the run.
+            entered: takes what a full scan has entered, again and again.
+        """
         subject = ScanTarget(index, self.part, self._scanner)
         doubtful = index_delta.follow(
             subject,
             self._with_locked(index, self._detector.changes()),
             seq=seq,
             noted=functools.partial(self._note_older, index),
+            entered=entered,
         )
         index.commit()
         self.followed.confirm(functools.partial(index.digest_of_inode, self.part))

@@ -47,7 +47,7 @@ class PrecopyResult:
 
 
 def room_warning(pending: PendingAmount, hello: Hello) -> str:
-    """Return what to say of a first capture before it is sent, "" if the keeper has room. Pure.
+    """Return what to say of a first capture as soon as it was scanned, "" if there is room. Pure.
 
     No refusal: what its files share with each other, or with other boards, is not sent again.
     """

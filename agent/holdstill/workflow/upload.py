@@ -7,8 +7,9 @@ import os
 from collections import deque
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol, TypeVar
+from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar
 
+from holdstill.board import full_scan
 from holdstill.errors import VerificationError
 from holdstill.model import pieces
 from holdstill.model.entries import Omitted
@@ -26,17 +27,17 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
     from pathlib import Path
 
+    from holdstill.board.full_scan import Entered
     from holdstill.model.entries import Entry
     from holdstill.model.pieces import PieceList
     from holdstill.model.protocol import Ingested, Lacking, RunStarted
     from holdstill.records.index_queries import Index
-    from holdstill.workflow.delivery import Delivery, TransferStats
+    from holdstill.workflow.delivery import Deliveries, Delivery, TransferStats
     from holdstill.workflow.line_meter import LineMeter
     from holdstill.workflow.ports import ContentReader, Keeper, StepProgress
     from holdstill.workflow.upload_pieces import PieceUploader
 
 T = TypeVar("T")
-
 FIRST_FILES, BATCH_FILES = 1000, 2000
 """A batch is hashed and recorded as a whole: what an interrupted run loses. The first one is
 small, so that the link has something to do soon; each next one may have twice as many files, and
@@ -122,6 +123,14 @@ class FileBatch:
         yield ways
 
 
+class _UnderWay(NamedTuple):
+    """A batch of a part's files, and what becomes of it."""
+
+    part: int
+    batch: FileBatch
+    delivered: Future[Ingested]
+
+
 class KnownLists(Protocol):
     """The lists of pieces that the board remembers."""
 
@@ -136,7 +145,7 @@ class Uploader:
     """Takes pending files of an index to the keeper.
 
     Args:
-        keeper, delivery: the way there.
+        keeper, deliveries: the way there.
         run: the run that it is for.
         progress: is told what was done.
         pieces_up: takes large files there.
@@ -150,7 +159,7 @@ class Uploader:
         self,
         *,
         keeper: Keeper,
-        delivery: Callable[[], Delivery],
+        deliveries: Deliveries,
         run: RunStarted,
         progress: StepProgress,
         pieces_up: PieceUploader,
@@ -159,11 +168,19 @@ class Uploader:
         meter: LineMeter,
         first: int = FIRST_FILES,
     ) -> None:
-        self._keeper, self._delivery = keeper, delivery
+        self._keeper, self._deliveries = keeper, deliveries
         self._run = run
         self._progress = progress
         self._pieces, self._lists = pieces_up, lists
         self.stats, self._meter, self._first = stats, meter, first
+        self._waiting: deque[_UnderWay] = deque()
+
+    @contextmanager
+    def flowing(self, index: Index) -> Iterator[None]:
+        """Let all that is sent in the block follow each other, without a gap."""
+        with self._deliveries.kept():
+            yield
+            self._settle_all(index)
 
     def upload_pending(
         self,
@@ -184,21 +201,52 @@ class Uploader:
         """
         _, total = index.pending_totals(place.part)
         start = self.stats.hashed_bytes
-        waiting: deque[tuple[FileBatch, Future[Ingested]]] = deque()
-        with self._delivery() as delivery:
+        with self._deliveries.opened() as delivery:
             for hashed in self._hashed(index, place):
                 self._progress.update(self.stats.hashed_bytes - start, total)
-                if len(waiting) >= AHEAD:
-                    self._settle(index, place, waiting)
-                found = [(item.entry, item.digest) for item in hashed]
-                index.set_digests(place.part, found, seq=self._run.seq)
+                if len(self._waiting) >= AHEAD:
+                    self._settle(index)
+                self._put(index, place, delivery, hashed)
                 index.commit()
-                batch = FileBatch(hashed, under_way=[earlier for earlier, _ in waiting])
-                waiting.append((batch, delivery.put(batch)))
             self._upload_large(index, place, delivery, skipped)
-            while waiting:
-                self._settle(index, place, waiting)
-        index.commit()
+            self._settle_all(index)
+
+    @contextmanager
+    def alongside(self, index: Index, place: ContentReader) -> Iterator[Entered]:
+        """Hash and send files while a scan finds more of them; what is left stays pending.
+
+        Within `flowing`. Yields what is to be told of them. It waits for nobody: while all is
+        busy that sends, the scan goes on, and so much is left; so are files with several names, of
+        which the scan may find one after the other. What is recorded becomes final with the scan:
+        after a cut it is hashed again, and not sent again. What is under way at the end is settled
+        later.
+        """
+        found: list[Entry] = []
+        limit = self._first
+
+        def go_on(entries: Sequence[Entry]) -> None:
+            nonlocal found, limit
+            while self._waiting and self._waiting[0].delivered.done():
+                self._settle(index)
+            if len(found) < limit:
+                found += filter(_is_alone, entries)
+            is_idle = len(self._waiting) < AHEAD
+            if is_idle and len(found) >= min(limit, self._meter.batch_files):
+                hashed, found = self._hash_all(index, place, found)
+                limit = min(2 * limit, BATCH_FILES)
+                self._put(index, place, delivery, hashed)
+
+        with self._deliveries.opened() as delivery:
+            yield go_on
+
+    def _put(
+        self, index: Index, place: ContentReader, delivery: Delivery, hashed: Sequence[HashedFile]
+    ) -> None:
+        """Begin to deliver a batch."""
+        found = [(item.entry, item.digest) for item in hashed]
+        index.set_digests(place.part, found, seq=self._run.seq)
+        batch = FileBatch(hashed, under_way=[earlier.batch for earlier in self._waiting])
+        self._waiting.append(_UnderWay(place.part, batch, delivery.put(batch)))
 
     def upload_pieced(self, file: PiecedFile, *, known: frozenset[bytes]) -> None:
         """Send what the keeper lacks of something that a manifest names, and that stands still.
@@ -272,18 +320,25 @@ class Uploader:
             place.part, after=after, limit=min(limit, self._meter.batch_files)
         ):
             limit = min(2 * limit, BATCH_FILES)
-            batch, size = [], 0
-            after = (entries[-1].directory, entries[-1].name)
-            with closing(opened_ahead(_small(entries), place.open, _size_of)) as opened:
-                for entry, file in opened:
-                    hashed = self._hash(index, place, entry, file)
-                    if hashed is not None:
-                        batch.append(hashed)
-                        size += entry.size
-                    if size >= self._meter.batch_bytes:
-                        after = (entry.directory, entry.name)
-                        break
+            batch, rest = self._hash_all(index, place, entries)
+            last = entries[-len(rest) - 1]
+            after = (last.directory, last.name)
             yield batch
+
+    def _hash_all(
+        self, index: Index, place: ContentReader, entries: Sequence[Entry]
+    ) -> tuple[list[HashedFile], list[Entry]]:
+        """Hash files until they are a batch; return it, and those behind it."""
+        batch, size = [], 0
+        with closing(opened_ahead(_small(entries), place.open, _size_of)) as opened:
+            for entry, file in opened:
+                hashed = self._hash(index, place, entry, file)
+                if hashed is not None:
+                    batch.append(hashed)
+                    size += entry.size
+                if size >= self._meter.batch_bytes:
+                    return batch, list(entries[entries.index(entry) + 1 :])
+        return batch, []
 
     def _hash(
         self, index: Index, place: ContentReader, entry: Entry, file: int | OSError
@@ -325,26 +380,27 @@ class Uploader:
         )
         return None
 
-    def _settle(
-        self,
-        index: Index,
-        place: ContentReader,
-        waiting: deque[tuple[FileBatch, Future[Ingested]]],
-    ) -> None:
+    def _settle_all(self, index: Index) -> None:
+        """Wait for all batches."""
+        while self._waiting:
+            self._settle(index)
+        index.commit()
+
+    def _settle(self, index: Index) -> None:
         """Wait for the first batch; what the keeper found wrong is pending again.
 
         So it is in the batches behind it, which counted on this one.
         """
-        batch, delivered = waiting.popleft()
-        banked = delivered.result()
+        first = self._waiting.popleft()
+        banked = first.delivered.result()
         self.stats.new_bytes += banked.new_bytes
         if not banked.bad:
             return
         bad = frozenset(banked.bad)
-        for one in (batch, *(later for later, _ in waiting)):
-            for item in one.files:
+        for part, batch, _ in (first, *self._waiting):
+            for item in batch.files:
                 if item.digest.hex() in bad:
-                    index.set_digest(place.part, item.entry, b"", seq=self._run.seq)
+                    index.set_digest(part, item.entry, b"", seq=self._run.seq)
 
     def resend(self, index: Index, places: Mapping[int, ContentReader], wanted: Lacking) -> None:
         """Send, or prove to have, contents that the keeper found lacking when it sealed.
@@ -356,7 +412,7 @@ class Uploader:
         rest = self._pieces.resend(self._large(index, places), digests)
         if not rest:
             return
-        with self._delivery() as delivery:
+        with self._deliveries.opened() as delivery:
             banked = delivery.put(FileBatch(_held(index, places, rest))).result()
         self.stats.new_bytes += banked.new_bytes
         if banked.bad:
@@ -416,6 +472,11 @@ def _file(
         if entry is not None and part in places and not pieces.is_pieced(entry.size):
             return HashedFile(entry, entry.digest, places[part])
     return None
+
+
+def _is_alone(entry: Entry) -> bool:
+    """Whether a file's content is wanted, and known by one name only."""
+    return not entry.link and full_scan.is_pending(entry)
 
 
 def _small(entries: Iterable[Entry]) -> Iterator[Entry]:

@@ -19,13 +19,13 @@ from holdstill.transport.rsync import TransferMode
 from holdstill.workflow.delivery import AHEAD
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
     from concurrent.futures import Future
 
     from holdstill.board.followed_file import Piece
     from holdstill.model.protocol import Ingested
     from holdstill.workflow.attachments import PiecedFile
-    from holdstill.workflow.delivery import Delivery, TransferStats
+    from holdstill.workflow.delivery import Deliveries, Delivery, TransferStats
     from holdstill.workflow.line_meter import LineMeter
 
 BATCH_LEAST, BATCH_MOST = 16 << 20, 128 << 20
@@ -113,7 +113,7 @@ class PieceUploader:
     """Takes pieces to the keeper.
 
     Args:
-        delivery: makes a way to the keeper.
+        deliveries: the way to the keeper.
         memory: a folder on a tmpfs.
         stats: counts what became new there.
         meter: tells how large a batch suits the line.
@@ -123,13 +123,13 @@ class PieceUploader:
     def __init__(
         self,
         *,
-        delivery: Callable[[], Delivery],
+        deliveries: Deliveries,
         memory: Path,
         stats: TransferStats,
         meter: LineMeter,
         most: int = BATCH_MOST,
     ) -> None:
-        self._delivery, self._memory, self._stats = delivery, memory, stats
+        self._deliveries, self._memory, self._stats = deliveries, memory, stats
         self._meter, self._most = meter, most
         self._attached: list[PiecedFile] = []
 
@@ -145,7 +145,7 @@ class PieceUploader:
         """
         self._attached.append(file)
         # Compressed: the rows of an index have much in common.
-        with self._delivery() as delivery:
+        with self._deliveries.opened() as delivery:
             (changed,) = self._upload([PiecesToSend(file, known)], delivery, TransferMode.SPARSE)
         return changed
 
@@ -163,7 +163,7 @@ class PieceUploader:
 
     def upload_alone(self, item: PiecesToSend) -> frozenset[str]:
         """Send what the keeper lacks of one file and its list; return what changed meanwhile."""
-        with self._delivery() as delivery:
+        with self._deliveries.opened() as delivery:
             (changed,) = self.upload([item], delivery)
         return changed
 
@@ -173,7 +173,7 @@ class PieceUploader:
         Returns:
             Those that did not arrive as they were read.
         """
-        with self._delivery() as delivery:
+        with self._deliveries.opened() as delivery:
             stream = self._stream(delivery, TransferMode.PLAIN, room=_room_for_read())
             for piece in read:
                 place = _Place(Path(), piece.offset, len(piece.data), piece.data)
@@ -211,7 +211,7 @@ class PieceUploader:
         found: dict[str, _Place] = {}
         for file in (*self._attached, *large):
             found |= {digest: place for digest, place in _places(file) if digest in wanted}
-        with self._delivery() as delivery:
+        with self._deliveries.opened() as delivery:
             stream = self._stream(delivery, TransferMode.PLAIN)
             for digest, place in found.items():
                 stream.put(digest, place)

@@ -10,6 +10,7 @@ this machine, and share its processors. Results go to tests/bench/results/.
 from __future__ import annotations
 
 import argparse
+import fcntl
 import os
 import shutil
 import statistics
@@ -29,7 +30,7 @@ from support import boards, session_hosts
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from support.boards import Board
+    from support.boards import Board, Kept
 
 HOLDSTILL, TAR = "holdstill", "tar | ssh tar"
 
@@ -88,8 +89,20 @@ def _copied(board: Board, folder: Path, way: str, copy: Callable[[Stage], None])
         copy(on)
         seconds = time.monotonic() - began
         run = First(way, round(seconds, 2), round(_busy() - used, 2))
+        if way == HOLDSTILL:
+            _await_keeper(kept)
     sys.stderr.write(f"{run}\n")
     return run
+
+
+def _await_keeper(kept: Kept) -> None:
+    """Wait until its tree of the newest capture is made: it would slow the next way."""
+    folder, deadline = kept.store / "boards/pier-3", time.monotonic() + 60
+    while not (folder / "latest/capture").exists():  # which capture it shows
+        assert time.monotonic() < deadline, "the keeper makes no tree"
+        time.sleep(0.1)
+    with (folder / "latest.lock").open("rb") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
 
 
 def _busy() -> float:

@@ -33,7 +33,7 @@ from support import descriptors
 from support.keeping import MEMORY
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
 PART = 2
 LONG_AGO = CtimeWindow(0, 0)
@@ -441,6 +441,25 @@ def test_a_scan_tells_every_step_before_it_is_taken() -> None:
         assert steps[b"b"] == (full_scan.Removal, False)
         assert steps[b"c"] == (Entry, False)
         assert tree.subject.index.get(PART, b"b") is None
+
+
+def test_a_scan_hands_on_what_it_has_entered_and_keeps_what_is_made_of_it() -> None:
+    paths = [f"d/{number:04}" for number in range(2 * full_scan.PAGE)]
+    with scanned("d/0000") as tree:
+        for path in paths:
+            (tree.top / path).write_text(path, encoding="ascii")
+        told: list[bytes] = []
+
+        def take(entries: Sequence[Entry]) -> None:
+            for entry in entries:
+                assert tree.row(entry.path) == entry
+                told.append(entry.path)
+                tree.subject.index.set_digest(PART, entry, bytes(31) + b"1", seq=2)
+
+        full_scan.scan_all(tree.subject, EVERYTHING, seq=2, entered=take)
+
+        assert told == [b"d", *map(str.encode, paths)]
+        assert {tree.row(path.encode()).digest for path in paths} == {bytes(31) + b"1"}
 
 
 def test_following_a_few_inodes_tells_every_step() -> None:

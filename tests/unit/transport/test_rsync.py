@@ -7,7 +7,7 @@ import pytest
 
 from holdstill.errors import SecurityError
 from holdstill.model.store_address import HostAddress
-from holdstill.transport import host_keys, rsync
+from holdstill.transport import host_keys, openssh, rsync
 from holdstill.transport.host_keys import HostKey
 from holdstill.transport.identity import Identity
 from holdstill.transport.rsync import RsyncEndpoint
@@ -39,7 +39,7 @@ def test_both_directions_count_as_bytes_on_the_wire() -> None:
 
 
 def test_s08_s09_the_ssh_client_trusts_the_pin_and_nothing_else(identity: Identity) -> None:
-    words = rsync.ssh_words(BOATHOUSE, identity)
+    words = openssh.words(BOATHOUSE, identity)
 
     assert words[:4] == ("ssh", "-F", "none", "-T")
     options = dict(w.split("=", 1) for flag, w in itertools.pairwise(words)
@@ -59,7 +59,7 @@ def test_s08_s09_the_ssh_client_trusts_the_pin_and_nothing_else(identity: Identi
 
 
 def test_s10_a_dead_peer_is_noticed_by_ssh_and_by_rsync(identity: Identity) -> None:
-    words = rsync.ssh_words(BOATHOUSE, identity)
+    words = openssh.words(BOATHOUSE, identity)
 
     assert {"ServerAliveInterval=5", "ServerAliveCountMax=3"} <= set(words)
     assert "--timeout=120" in rsync.COMMON
@@ -67,14 +67,14 @@ def test_s10_a_dead_peer_is_noticed_by_ssh_and_by_rsync(identity: Identity) -> N
 
 def test_s08_without_a_pin_there_is_no_command(tmp_path: Path) -> None:
     with pytest.raises(SecurityError, match="no host key"):
-        rsync.ssh_words(BOATHOUSE, Identity(Path("/key"), tmp_path / "none"))
+        openssh.words(BOATHOUSE, Identity(Path("/key"), tmp_path / "none"))
 
 
 def test_a_path_that_the_shell_option_would_split_is_refused(tmp_path: Path) -> None:
     host_keys.write(tmp_path / "pins", HostKey("[boathouse]:2222", *keeping.KEY.split(" ")))
 
     with pytest.raises(SecurityError, match="without blanks"):
-        rsync.ssh_words(BOATHOUSE, Identity(Path("/key -oProxyCommand=x"), tmp_path / "pins"))
+        openssh.words(BOATHOUSE, Identity(Path("/key -oProxyCommand=x"), tmp_path / "pins"))
 
 
 def test_a_directory_here_needs_no_ssh() -> None:
@@ -87,7 +87,7 @@ def test_elsewhere_is_reached_by_the_ssh_client_of_that_address_and_identity(
 ) -> None:
     option, command = RsyncEndpoint(BOATHOUSE, identity).shell()
 
-    assert (option, command) == ("--rsh", " ".join(rsync.ssh_words(BOATHOUSE, identity)))
+    assert (option, command) == ("--rsh", " ".join(openssh.words(BOATHOUSE, identity)))
 
 
 def test_a_way_of_sending_adds_these_options_and_no_others() -> None:

@@ -44,6 +44,25 @@ def test_on_a_fast_or_unknown_line_nothing_is(paths: dict[str, Path], rate: floa
     assert compression.choose(paths, Compress.AUTO, rate).compressed == {}
 
 
+def test_on_a_fast_line_few_are_tried(tmp_path: Path) -> None:
+    paths = {f"{n}": tmp_path / f"{n}" for n in range(60)}
+    for path in paths.values():
+        path.write_bytes(TEXT[: 100 * KIB])
+        os.utime(path, (0, 0))  # so that reading it shows (inode(7), relatime)
+
+    compression.choose(paths, Compress.AUTO, FAST)
+    fast = read(paths)
+    compression.choose(paths, Compress.AUTO, THIN)
+
+    assert 0 < fast <= 4
+    assert read(paths) == len(paths)
+
+
+def read(paths: dict[str, Path]) -> int:
+    """Return how many files have been read since their times were set."""
+    return sum(path.stat().st_atime > 0 for path in paths.values())
+
+
 def test_small_files_that_are_packed_are_sent_as_they_are(tmp_path: Path) -> None:
     paths = {f"{n}": tmp_path / f"{n}" for n in range(200)}
     for path in paths.values():

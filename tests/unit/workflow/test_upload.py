@@ -1,14 +1,16 @@
 import errno
 import hashlib
 import os
-from collections.abc import Iterator
-from contextlib import AbstractContextManager, nullcontext
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 
-from holdstill.errors import VerificationError
+from holdstill.board.full_scan import Entered
+from holdstill.errors import LinkError, VerificationError
 from holdstill.model import pieces
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen
 from holdstill.model.pieces import PieceList
@@ -17,9 +19,10 @@ from holdstill.model.protocol import (
     RunStarted,
 )
 from holdstill.records import index_file, index_queries
+from holdstill.system.clocks import SystemClock
 from holdstill.transport.rsync import TransferMode
 from holdstill.workflow import upload
-from holdstill.workflow.delivery import Delivery, TransferStats
+from holdstill.workflow.delivery import AHEAD, Deliveries, Delivery, TransferStats
 from holdstill.workflow.line_meter import LineMeter
 from holdstill.workflow.upload import Uploader
 from holdstill.workflow.upload_pieces import PieceUploader
@@ -41,12 +44,14 @@ class Silent:
 
     def __init__(self) -> None:
         self.notes = []
+        self.updated: Callable[[], object] = lambda: None
 
     def step(self, what: str) -> None:
         pass
 
     def update(self, done: int, total: int) -> None:
         assert 0 <= done <= total
+        self.updated()
 
     def warn(self, text: str) -> None:
         self.notes.append(text)
@@ -110,10 +115,11 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     def delivery() -> Delivery:
         return Delivery(keeper=keeper, transfer=carrier, run=begun, stats=stats)
 
+    deliveries = Deliveries(delivery)
     meter = LineMeter(FakeClock(), rate=1e9)
-    pieces_up = PieceUploader(delivery=delivery, memory=tmp_path, stats=stats, meter=meter)
+    pieces_up = PieceUploader(deliveries=deliveries, memory=tmp_path, stats=stats, meter=meter)
     bank = Uploader(
-        keeper=keeper, delivery=delivery, run=begun, progress=told, pieces_up=pieces_up,
+        keeper=keeper, deliveries=deliveries, run=begun, progress=told, pieces_up=pieces_up,
         lists=Lists(), stats=stats, meter=meter,
     )  # fmt: skip
     (tmp_path / "files").mkdir()
@@ -154,6 +160,136 @@ def put_each_in_its_own_batch(scene: Scene, *names: str) -> None:
     for number, name in enumerate(names, 1):
         scene.put(entry(name.encode(), (scene.place.folder / name).read_bytes(), inode=number))
     scene.ingest._first = 1
+
+
+def numbered(scene: Scene, count: int, *, first: int = 1) -> list[Entry]:
+    """Make files, and enter them as a scan does."""
+    found = []
+    for number in range(first, first + count):
+        write(scene, f"{number}", b"%d" % number)
+        found.append(entry(b"%d" % number, b"%d" % number, inode=number))
+    scene.put(*found)
+    return found
+
+
+def await_sent(scene: Scene, count: int) -> None:
+    clock = SystemClock()
+    deadline = clock.monotonic() + 10
+    while len(scene.keeper.store) < count:
+        assert clock.monotonic() < deadline, "nothing is sent before the scan has ended"
+        clock.sleep(0.01)
+
+
+@contextmanager
+def scanning(scene: Scene) -> Iterator[Entered]:
+    """Send alongside a scan, for which the block stands."""
+    with (
+        scene.ingest.flowing(scene.index),
+        scene.ingest.alongside(scene.index, scene.place) as entered,
+    ):
+        yield entered
+
+
+def test_what_a_scan_finds_is_sent_while_it_goes_on_and_the_rest_is_left(scene: Scene) -> None:
+    scene.ingest._first = 3
+    with scanning(scene) as entered:
+        entered(numbered(scene, 2))
+        assert [scene.digest(b"%d" % n) for n in (1, 2)] == ["", ""]
+        entered(numbered(scene, 2, first=3))
+        hashed = [scene.digest(b"%d" % n) for n in (1, 2, 3, 4)]
+        await_sent(scene, 4)
+        entered(numbered(scene, 2, first=5))
+
+    assert scene.keeper.store == set(hashed)
+    assert (scene.digest(b"5"), scene.digest(b"6")) == ("", "")
+    scene.ingest.upload_pending(scene.index, scene.place)
+    assert len(scene.carrier.sent) == len(scene.keeper.store) == 6
+
+
+def test_what_follows_a_scan_does_not_wait_until_all_of_it_has_arrived(scene: Scene) -> None:
+    scene.ingest._first = 1
+    may_go_on = threading.Event()
+
+    def wait() -> None:
+        assert may_go_on.wait(10), "the next batch waits for this one"
+
+    scene.carrier.before = wait
+    with scene.ingest.flowing(scene.index):
+        with scene.ingest.alongside(scene.index, scene.place) as entered:
+            entered(numbered(scene, 1))
+        scene.put(*numbered(scene, 1, first=2))
+        scene.told.updated = may_go_on.set  # the next batch is hashed: nobody has waited
+        scene.ingest.upload_pending(scene.index, scene.place)
+
+    assert len(scene.keeper.store) == 2
+
+
+def test_a_scan_waits_for_nobody(scene: Scene) -> None:
+    scene.ingest._first = 1
+    may_go_on = threading.Event()
+    scene.carrier.before = lambda: may_go_on.wait(30)
+    with scanning(scene) as entered:
+        for number in range(1, 41):
+            entered(numbered(scene, 1, first=number))
+        hashed = scene.ingest.stats.hashed_files
+        may_go_on.set()
+
+    assert hashed == sum(2**batch for batch in range(AHEAD))
+    scene.ingest.upload_pending(scene.index, scene.place)
+    assert len(scene.keeper.store) == scene.ingest.stats.hashed_files == 40
+
+
+def test_a_file_with_several_names_is_left_until_all_are_known(scene: Scene) -> None:
+    scene.ingest._first = 1
+    write(scene, "a", b"linked")
+    with scanning(scene) as entered:
+        for name in (b"a", b"b"):
+            one = entry(name, b"linked", inode=9, link=9)
+            scene.put(one)
+            entered([one])
+
+    assert scene.ingest.stats.hashed_files == 0
+    scene.ingest.upload_pending(scene.index, scene.place)
+    assert scene.ingest.stats.hashed_files == 1
+
+
+def test_what_did_not_arrive_during_a_scan_is_pending_again(scene: Scene) -> None:
+    scene.ingest._first = 1
+    scene.carrier.spoils = True
+    with scanning(scene) as entered:
+        entered(numbered(scene, 1))
+        assert scene.digest(b"1") != ""
+
+    assert scene.digest(b"1") == ""
+
+
+def test_of_a_scan_that_is_cut_off_nothing_stays_and_what_it_sent_is_not_sent_again(
+    scene: Scene, tmp_path: Path
+) -> None:
+    scene.index.commit()
+    scene.ingest._first = 2
+
+    def cut_off() -> None:
+        with (
+            index_file.updated(tmp_path / "index.sqlite") as index,
+            scene.ingest.flowing(index),
+            scene.ingest.alongside(index, scene.place) as entered,
+        ):
+            scene.index = index
+            entered(numbered(scene, 2))
+            await_sent(scene, 2)
+            raise LinkError("told to end")
+
+    known = scene.index
+    with pytest.raises(LinkError):
+        cut_off()
+    scene.index = known
+    assert scene.index.get(PART, b"1") is None
+
+    numbered(scene, 2)
+    scene.ingest.upload_pending(scene.index, scene.place)
+    assert len(scene.carrier.sent) == 2
+    assert scene.digest(b"1") != ""
 
 
 def test_a_content_that_is_on_its_way_is_not_asked_about_again(scene: Scene) -> None:

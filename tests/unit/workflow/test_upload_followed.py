@@ -19,7 +19,7 @@ from holdstill.model import pieces
 from holdstill.model.entries import Entry, EntryType, Seen
 from holdstill.model.protocol import RunStarted
 from holdstill.records import index_file, index_queries
-from holdstill.workflow.delivery import Delivery, TransferStats
+from holdstill.workflow.delivery import Deliveries, Delivery, TransferStats
 from holdstill.workflow.line_meter import LineMeter
 from holdstill.workflow.mounted_tree import SpooledPlace
 from holdstill.workflow.upload import Uploader
@@ -181,10 +181,11 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     def delivery() -> Delivery:
         return Delivery(keeper=keeper, transfer=carrier, run=begun, stats=stats)
 
+    deliveries = Deliveries(delivery)
     meter = LineMeter(FakeClock(), rate=1e9)
-    pieces_up = PieceUploader(delivery=delivery, memory=memory, stats=stats, meter=meter)
+    pieces_up = PieceUploader(deliveries=deliveries, memory=memory, stats=stats, meter=meter)
     whole = Uploader(
-        keeper=keeper, delivery=delivery, run=begun, progress=Silent(), pieces_up=pieces_up,
+        keeper=keeper, deliveries=deliveries, run=begun, progress=Silent(), pieces_up=pieces_up,
         lists=lists, stats=stats, meter=meter,
     )  # fmt: skip
     uploader = FollowedUploader(
