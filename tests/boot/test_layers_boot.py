@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from support import programs
 from support.vm import board, evidence, here, kinds, layers, machine
 
 if TYPE_CHECKING:
@@ -26,18 +25,9 @@ NEW_PASSPHRASE = "ebb and flow"  # noqa: S105  of a test
 
 
 @pytest.fixture(scope="module")
-def card(tmp_path_factory: pytest.TempPathFactory) -> board.Card:
-    tree = board.tree(board.LAYERS)
-    return board.build_card(tree, tmp_path_factory.mktemp("whole") / "card.img")
-
-
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder with a store of both boards' captures, that no other run mounts."""
-    folder = tmp_path_factory.mktemp("boards")
-    image = layers.captured() / layers.STORE_IMAGE
-    programs.run("cp", "--sparse=always", image, folder, timeout=300)
-    return folder
+def kept(copied_store: Callable[[Path], Path]) -> Path:
+    """Return a folder with a store of both boards' captures."""
+    return copied_store(layers.captured())
 
 
 def alive(
@@ -59,7 +49,7 @@ def alive(
 
 @pytest.mark.parametrize("size", ["1700M", "4G"])
 def test_a_root_on_logical_volumes_boots_smaller_and_larger(
-    size: str, kept: Path, card: board.Card, tmp_path: Path, measured: Callable[[str], None]
+    size: str, kept: Path, layered: board.Card, tmp_path: Path, measured: Callable[[str], None]
 ) -> None:
     image = tmp_path / "card.img"
     with layers.store(kept) as store:
@@ -67,7 +57,7 @@ def test_a_root_on_logical_volumes_boots_smaller_and_larger(
     assert report["bootable"], report
     assert report["checked_entries"] == report["entries"]
 
-    mounts, console, pier = alive(image, card)
+    mounts, console, pier = alive(image, layered)
 
     measured(f"LVM at {size}: login after {pier.seconds_to_login} s")
     assert "/ /dev/mapper/board--vg-root ext4" in mounts
@@ -77,7 +67,7 @@ def test_a_root_on_logical_volumes_boots_smaller_and_larger(
 
 
 def test_a_root_in_a_container_boots_with_the_new_passphrase_typed_at_the_console(
-    kept: Path, card: board.Card, tmp_path: Path, measured: Callable[[str], None]
+    kept: Path, layered: board.Card, tmp_path: Path, measured: Callable[[str], None]
 ) -> None:
     image, words = tmp_path / "card.img", tmp_path / "passphrase"
     words.write_text(f"{NEW_PASSPHRASE}\n")
@@ -88,7 +78,7 @@ def test_a_root_in_a_container_boots_with_the_new_passphrase_typed_at_the_consol
     assert report["bootable"], report
     assert "crypttab data: the key file /etc/keys/data.key opens it as before" in f"{report}"
 
-    mounts, console, pier = alive(image, card, passphrase=NEW_PASSPHRASE)
+    mounts, console, pier = alive(image, layered, passphrase=NEW_PASSPHRASE)
 
     measured(f"LUKS: login after {pier.seconds_to_login} s, one passphrase typed")
     assert "/ /dev/mapper/cryptroot ext4" in mounts
@@ -101,7 +91,7 @@ def test_a_root_in_a_container_boots_with_the_new_passphrase_typed_at_the_consol
 
 
 def test_on_request_the_same_boots_unencrypted(
-    kept: Path, card: board.Card, tmp_path: Path, measured: Callable[[str], None]
+    kept: Path, layered: board.Card, tmp_path: Path, measured: Callable[[str], None]
 ) -> None:
     image = tmp_path / "card.img"
     with layers.store(kept) as store:
@@ -109,7 +99,7 @@ def test_on_request_the_same_boots_unencrypted(
     assert report["bootable"], report
     assert "NOT ENCRYPTED" in f"{report}"
 
-    mounts, console, pier = alive(image, card)
+    mounts, console, pier = alive(image, layered)
 
     measured(f"made plain: login after {pier.seconds_to_login} s")
     assert "/ /dev/vda3 ext4" in mounts

@@ -23,18 +23,9 @@ pytestmark = [pytest.mark.timeout(3600), pytest.mark.slow]
 
 
 @pytest.fixture(scope="module")
-def card(tmp_path_factory: pytest.TempPathFactory) -> board.Card:
-    tree = board.tree(board.LAYERS)
-    return board.build_card(tree, tmp_path_factory.mktemp("whole") / "card.img")
-
-
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder with a store of the board's captures, that no other run mounts."""
-    folder = tmp_path_factory.mktemp("board")
-    image = layers.captured_mirrors() / layers.STORE_IMAGE
-    programs.run("cp", "--sparse=always", image, folder, timeout=300)
-    return folder
+def kept(copied_store: Callable[[Path], Path]) -> Path:
+    """Return a folder with a store of the board's captures."""
+    return copied_store(layers.captured_mirrors())
 
 
 def test_inspect_grades_what_a_running_mirror_holds_as_what_it_is() -> None:
@@ -70,7 +61,7 @@ def test_show_says_what_was_in_which_partition_and_how_still_it_was(kept: Path) 
 
 @pytest.mark.parametrize("size", ["1700M", "4G"])
 def test_a_root_on_a_mirror_boots_smaller_and_larger_and_takes_a_second_member(
-    size: str, kept: Path, card: board.Card, tmp_path: Path, measured: Callable[[str], None]
+    size: str, kept: Path, layered: board.Card, tmp_path: Path, measured: Callable[[str], None]
 ) -> None:
     image = tmp_path / "card.img"
     with layers.store(kept) as store:
@@ -80,7 +71,7 @@ def test_a_root_on_a_mirror_boots_smaller_and_larger_and_takes_a_second_member(
     assert f"{report}".count("comes back DEGRADED, with one of its 2 members") == 2
 
     firmware = machine.from_uefi(image)
-    with machine.booted(card, firmware, hardware=layers.HARDWARE) as pier:
+    with machine.booted(layered, firmware, hardware=layers.HARDWARE) as pier:
         pier.run("sh", "-c", "until systemctl -q is-active tide-gauge; do sleep 1; done")
         found = evidence.decode(pier.run("cat", "/run/tide-gauge/found.json"))
         assert evidence.broken_promises(found) == []
