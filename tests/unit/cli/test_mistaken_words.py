@@ -143,3 +143,23 @@ def test_a_stream_that_was_closed_at_the_start_takes_what_is_said(
 
     with sys.stdout as out, sys.stderr as err:
         assert out.write("said") == err.write("said")
+
+
+@pytest.mark.parametrize(
+    ("words", "example"),
+    [
+        (("rebuild", "pier-3"), "`holdstill rebuild pier-3 "),
+        (("get", "pier-3"), "`holdstill get pier-3 /"),
+        (("find",), "`holdstill find "),
+        (("keeper", "enrol", "/srv/holdstill", "pier-3"), "`holdstill keeper enrol "),
+        (("offsite", "restore"), "`holdstill offsite restore "),
+        (("capture", "pier-3"), "`holdstill capture"),
+    ],
+)
+def test_a_word_that_lacks_or_is_too_many_is_told_with_a_whole_command_line(
+    words: tuple[str, ...], example: str
+) -> None:
+    done = command_line.attempt(*words)
+
+    assert done.returncode == 2
+    assert f"what to do: name all of it, such as {example}" in done.stderr.decode()
