@@ -163,3 +163,9 @@ def test_a_word_that_lacks_or_is_too_many_is_told_with_a_whole_command_line(
 
     assert done.returncode == 2
     assert f"what to do: name all of it, such as {example}" in done.stderr.decode()
+
+
+def test_a_rehearsal_of_no_time_is_refused() -> None:
+    done = command_line.attempt("rehearse", "pier-3", "--seconds", "-5")
+
+    assert b"'--seconds': -5.0 is not in the range x>=1" in done.stderr
