@@ -128,12 +128,12 @@ def command(
       holdstill rebuild pier-3 /dev/sdb --store ssh://keeper@boathouse \
         --key board_key --host-keys known_hosts
     """
-    consent = Confirmation(confirm, again, sizes.parse_size(largest))
+    consent = Confirmation(confirm, again, sizes.parse_size(largest, "--largest"))
     _check_sense(capture, target, consent, is_plain_given=plain and passphrase_file is not None)
     existing = Existing.REPLACE if replace else Existing.KEEP
     goal = _goal(target.absolute(), size, existing, consent)
     wish = RebuildOptions(
-        PlanOptions(grow=grow, leave_free=sizes.parse_size(leave_free)),
+        PlanOptions(grow=grow, leave_free=sizes.parse_size(leave_free, "--leave-free")),
         disk=disk,
         sibling=sibling or "",
         leave_out_damaged=leave_out_damaged,
@@ -281,7 +281,7 @@ def _check_sense(
 def _goal(path: Path, size: str | None, existing: Existing, consent: Confirmation) -> RebuildGoal:
     _check_target(path)
     if not path.is_block_device():
-        wanted = sizes.parse_size(size) if size else 0
+        wanted = sizes.parse_size(size, "--size") if size else 0
         if size and not wanted:
             raise UsageError(
                 "--size must be greater than zero",

@@ -165,6 +165,30 @@ def test_a_word_that_lacks_or_is_too_many_is_told_with_a_whole_command_line(
     assert f"what to do: name all of it, such as {example}" in done.stderr.decode()
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("rebuild", "pier-3", "x.img", "--size", "eight"), b"--size 'eight' is not a size"),
+        (("rebuild", "pier-3", "x.img", "--leave-free", "-1"), b"--leave-free '-1' is not a size"),
+        (("verify", "--rate", "fast"), b"--rate 'fast' is not a size"),
+        (("connect", "ssh://keeper@boathouse:99999"), b"a port from 1 to 65535"),
+        (("verify", "pier-3", "--card", "/dev/nosuch"), b"`lsblk` shows the cards"),
+        (("page", "--work", "/nosuch", "--role", "images"), b"`mkdir -m 700 /nosuch`"),
+    ],
+)
+def test_the_option_that_is_wrong_is_named_with_what_would_be_right(
+    tmp_path: Path, words: tuple[str, ...], said: bytes
+) -> None:
+    command_line.holdstill("keeper", "init", tmp_path / "boathouse")
+    here = () if words[0] == "connect" else ("--store", tmp_path / "boathouse")
+
+    done = command_line.attempt(*words, *here)
+
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert b"what to do: " in done.stderr
+
+
 def test_a_rehearsal_of_no_time_is_refused() -> None:
     done = command_line.attempt("rehearse", "pier-3", "--seconds", "-5")
 
