@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -135,7 +136,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         """How old the newest good capture is, in words."""
         hours = self.days * 24
         if hours < 2:
-            return f"{hours * 60:.0f} minutes"
+            return sizes.counted(math.ceil(hours * 60), "minute")
         return f"{self.days:.1f} days" if hours >= 48 else f"{hours:.0f} hours"
 
 
