@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.cli import terminal
-from support import command_line
+from support import command_line, keeping
 
 
 @pytest.mark.parametrize(
@@ -130,7 +130,7 @@ def test_what_is_no_card_is_told_with_its_name(tmp_path: Path) -> None:
     done = command_line.attempt("bootcheck", path)
 
     assert done.returncode == 4
-    assert f"{path}: the disk ends".encode() in done.stderr
+    assert f"{path}: it is no card and no image of one".encode() in done.stderr
 
 
 def test_a_stream_that_was_closed_at_the_start_takes_what_is_said(
@@ -193,3 +193,32 @@ def test_a_rehearsal_of_no_time_is_refused() -> None:
     done = command_line.attempt("rehearse", "pier-3", "--seconds", "-5")
 
     assert b"'--seconds': -5.0 is not in the range x>=1" in done.stderr
+
+
+@pytest.mark.parametrize("command", ["enrol", "reader add"])
+def test_a_file_that_holds_no_public_key_is_named(tmp_path: Path, command: str) -> None:
+    store, file = tmp_path / "boathouse", tmp_path / "no.pub"
+    command_line.holdstill("keeper", "init", store)
+    file.write_text("garbage\n", encoding="utf-8")
+
+    done = command_line.attempt("keeper", *command.split(), store, "pier-3", "--key", file)
+
+    assert done.returncode == 9
+    assert f"{file}: not an ed25519".encode() in done.stderr
+
+
+def test_a_network_that_is_none_is_refused_before_sshd_refuses_the_whole_line(
+    tmp_path: Path,
+) -> None:
+    store, file = tmp_path / "boathouse", tmp_path / "key.pub"
+    command_line.holdstill("keeper", "init", store)
+    file.write_text(f"{keeping.KEY}\n", encoding="utf-8")
+    words = ("keeper", "enrol", store, "pier-3", "--key", file, "--from")
+
+    for wrong in ("nonsense/99", "10.0.0.0/33", "10.0.0.1/8", "192.168.1.7,,10.0.0.0/8"):
+        done = command_line.attempt(*words, wrong)
+
+        assert done.returncode == 2, wrong
+        assert b"is no list of addresses for from=" in done.stderr
+    done = command_line.attempt(*words, "192.168.1.7,!10.1.0.0/16,10.0.0.0/8,fe80::/10,*.pier")
+    assert done.returncode == 0, done.stderr
