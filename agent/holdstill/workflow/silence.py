@@ -391,7 +391,10 @@ def watch(
         if after != before:
             file.save(after)  # before it is sent: reported at most once
     except OSError as error:  # full, say, or read-only: then at every look
-        again = f"{file.path} cannot be written, so that people are told at every look: {error}"
+        again = (
+            f"{file.path} cannot be written, so that people are told at every look: "
+            f"{error.strerror}"
+        )
         for letter in after.outbox:
             people.send(letter)
         return msgspec.structs.replace(looked, store=(*looked.store, again))

@@ -573,6 +573,7 @@ def test_what_cannot_be_remembered_is_told_at_every_look(
     assert [kind for kind, _ in rounds.told] == [MessageKind.SILENCE] * 2
     (trouble,) = looks[1].store
     assert f"{WATCHED} cannot be written, so that people are told at every look" in trouble
+    assert trouble.endswith("Is a directory")
 
 
 def test_a_folder_whose_name_is_no_text_is_told(store: Store, clock: FakeClock) -> None:
