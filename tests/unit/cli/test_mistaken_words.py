@@ -222,3 +222,16 @@ def test_a_network_that_is_none_is_refused_before_sshd_refuses_the_whole_line(
         assert b"is no list of addresses for from=" in done.stderr
     done = command_line.attempt(*words, "192.168.1.7,!10.1.0.0/16,10.0.0.0/8,fe80::/10,*.pier")
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("words", [("thin",), ("list",), ("find", "hosts")])
+def test_a_capture_where_a_board_belongs_is_told_with_the_board(
+    tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    command_line.holdstill("keeper", "init", tmp_path / "boathouse")
+
+    done = command_line.attempt(*words, "pier-3/1", "--store", tmp_path / "boathouse")
+
+    assert done.returncode == 2
+    assert b"not for one capture" in done.stderr
+    assert b"what to do: name the board alone: pier-3\n" in done.stderr
