@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.rebuild import counterfeit_probe
-from support import boards, counterfeit_card, loop, programs, terminals
+from support import boards, counterfeit_card, forked_commands, loop, programs, terminals
 from support.boards import holdstill
 
 if TYPE_CHECKING:
@@ -229,6 +229,38 @@ def test_a_disk_in_use_is_refused_before_anybody_is_asked(kept: Kept, tmp_path: 
     assert "is mounted at" in terminal.said
     assert "EVERYTHING ON IT" not in terminal.said
     assert "to go on" not in terminal.said
+
+
+def test_who_answers_with_the_end_of_input_hears_that_nothing_was_written(
+    kept: Kept, tmp_path: Path
+) -> None:
+    with card(tmp_path) as disk:
+        words = ("rebuild", "pier-3", disk.device, "--store", kept.store)
+        before = disk.image.read_bytes()
+        with terminals.at_a_terminal(*words) as (terminal, process):
+            terminal.expect("to go on")
+            terminal.type(b"\x04")  # termios(3), VEOF
+            terminal.to_the_end()
+            assert process.wait(timeout=60) == 128 + signal.SIGINT
+
+        assert "nothing was written to the card" in terminal.said
+        assert "[]" not in terminal.said
+        assert disk.image.read_bytes() == before
+
+
+def test_a_disk_named_without_its_folder_is_not_taken_for_a_new_image(
+    kept: Kept, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with card(tmp_path) as disk:
+        bare = disk.device.name
+        done = forked_commands.attempt(
+            ["rebuild", "pier-3", bare, "--store", str(kept.store)], timeout=60
+        )
+
+    assert done.returncode == REFUSED
+    assert f"for the disk, name /dev/{bare}" in done.stderr.decode()
+    assert not (tmp_path / bare).exists()
 
 
 @pytest.mark.parametrize("word", ["", "yes", str(SIZE - 1)])

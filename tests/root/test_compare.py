@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from support import boards
+from support import boards, forked_commands
 from support.boards import Board, Kept
 from support.command_line import holdstill
 
@@ -125,3 +125,16 @@ def test_a_capture_does_not_differ_from_itself(captured: tuple[Board, Kept]) -> 
     said = holdstill("compare", "pier-3/2", "pier-3/2", "--store", kept.store).decode()
 
     assert "nothing differs" in said
+
+
+def test_the_newest_capture_alone_is_not_compared_with_itself(
+    captured: tuple[Board, Kept],
+) -> None:
+    _, kept = captured
+
+    for given in ("pier-3", "pier-3/2", "pier-3/latest"):
+        done = forked_commands.attempt(["compare", given, "--store", str(kept.store)], timeout=60)
+
+        assert done.returncode == 2
+        assert b"would be compared with itself" in done.stderr
+        assert b"`holdstill compare pier-3/N`" in done.stderr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tempfile
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.timeout(300)
 MIB = 1 << 20
-REFUSED = 10
+REFUSED, TARGET_FAILED = 10, 11
 UNPACKED = {".zst": ("zstd", "-dcq"), ".xz": ("xz", "-dc"), ".zip": ("unzip", "-p")}
 BOOT_CODE = b"\xfa\xeb\xfe"
 """Code of a first sector: no interrupts, and a loop; enough for an emulator to begin with."""
@@ -57,6 +58,21 @@ def test_no_image_is_begun_where_there_is_no_room_for_it(
         assert each.returncode == REFUSED, told
         assert f"{work} has" in told
         assert "nothing was begun" in told
+
+
+def test_no_room_where_a_file_system_is_prepared_is_told_with_another_place(
+    store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with disk_of(tmp_path, MIB // 2) as work:
+        monkeypatch.setenv("TMPDIR", str(work))
+        monkeypatch.setattr(tempfile, "tempdir", None)  # where that is remembered
+        done = command_line.attempt("rebuild", "pier-3", tmp_path / "pier-3.img", "--store", store)
+
+    told = done.stderr.decode()
+    assert done.returncode == TARGET_FAILED, told
+    assert f"{work}, where it is prepared, has " in told
+    assert "TMPDIR chooses another place" in told
+    assert not (tmp_path / "pier-3.img").exists()
 
 
 def test_a_rehearsal_without_room_is_told_where_else_it_could_be(tmp_path: Path) -> None:

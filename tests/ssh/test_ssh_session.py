@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import LinkError, SecurityError
+from holdstill.errors import LinkError, PreflightError, SecurityError
 from holdstill.model.store_address import HostAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.transport import host_keys, ssh_session
@@ -23,7 +23,7 @@ from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from support import keys, programs, relay, sshd
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
 pytestmark = pytest.mark.timeout(60)
 
@@ -195,6 +195,56 @@ def test_a_command_that_ends_leaves_its_last_words(
         pytest.raises(LinkError, match="the store is gone"),
     ):
         channel.call(b"hello")
+
+
+def test_what_the_keeper_says_to_do_is_what_is_to_do(
+    address: HostAddress, identity: Identity
+) -> None:
+    words = r"holdstill: there is no store\nwhat to do: mount its disk\n"
+    command = f"read line; printf '{words}' >&2; exit 2"
+
+    with (
+        ssh_session.connected(address, identity, command=command) as channel,
+        pytest.raises(LinkError) as caught,
+    ):
+        channel.call(b"hello")
+
+    assert str(caught.value).endswith("ended the session: there is no store")
+    assert caught.value.hint == "at the keeper: mount its disk"
+
+
+def locked(path: Path) -> None:
+    """Make a key with a passphrase."""
+    programs.run("ssh-keygen", "-q", "-t", "ed25519", "-N", "a tide", "-f", path)
+
+
+@pytest.mark.parametrize(
+    ("make", "why"),
+    [
+        (lambda path: path.write_text("garbage", encoding="ascii"), "it is no private key"),
+        (locked, "it has a passphrase"),
+        (lambda _: None, "No such file or directory"),
+    ],
+    ids=["garbage", "passphrase", "none"],
+)
+def test_why_a_key_cannot_be_used_is_told_in_our_words(
+    address: HostAddress,
+    identity: Identity,
+    tmp_path: Path,
+    make: Callable[[Path], object],
+    why: str,
+) -> None:
+    make(tmp_path / "key")
+    mine = Identity(tmp_path / "key", identity.host_keys)
+
+    with (
+        pytest.raises(PreflightError) as caught,
+        ssh_session.connected(address, mine, command="true"),
+    ):
+        pass
+
+    assert str(caught.value).startswith(f"cannot use the key {tmp_path / 'key'}: {why}")
+    assert "http" not in str(caught.value)
 
 
 def test_a_killed_server_is_noticed_at_once(address: HostAddress, identity: Identity) -> None:

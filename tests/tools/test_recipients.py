@@ -118,9 +118,10 @@ def test_without_a_file_nobody_is_told_and_nothing_is_started(tmp_path: Path) ->
     nobody = AppriseRecipients(missing, runner)
 
     assert nobody.names() == ()
-    assert nobody.complaint() == (
-        f"{missing}, which the settings name, is not there: nobody is told anything"
+    assert nobody.complaint().startswith(
+        f"{missing}, which the settings name, is not there: nobody is told anything; what to do: "
     )
+    assert "`holdstill try-alarms` tries it" in nobody.complaint()
     assert nobody.send(letter_to(nobody)) == ()
     assert runner.seen == []
 
@@ -132,7 +133,9 @@ def test_a_file_that_others_may_read_is_complained_about_without_quoting_it(
 
     complaint = AppriseRecipients(urls, BoundedRunner()).complaint()
 
-    assert complaint == f"others may read the addresses in {urls}: chmod 0600 {urls}"
+    assert complaint == (
+        f"others may read the addresses in {urls}; what to do: `chmod 0600 {urls}`"
+    )
 
 
 def test_a_file_that_is_no_text_is_complained_about_without_quoting_it(tmp_path: Path) -> None:

@@ -128,8 +128,9 @@ def test_addresses_that_others_may_read_are_complained_about(house: Boathouse) -
 
     watched = house.watch()
 
-    assert b"chmod 0600" in watched.stderr
-    assert CANARY.encode() not in watched.stderr
+    assert watched.stdout.startswith(b"SOMEBODY HAS TO LOOK: people may not hear")
+    assert b"chmod 0600" in watched.stdout
+    assert CANARY.encode() not in watched.stdout + watched.stderr
 
 
 def test_m15_f11_a_line_that_is_no_address_is_told_and_an_exit_code(house: Boathouse) -> None:
@@ -139,7 +140,7 @@ def test_m15_f11_a_line_that_is_no_address_is_told_and_an_exit_code(house: Boath
         watched, shown, tried = house.watch(), house.status(), house.try_alarms()
 
     assert (watched.returncode, shown.returncode, tried.returncode) == (8, 8, 8)
-    for said in (watched.stderr, shown.stdout, tried.stderr):
+    for said in (watched.stdout, shown.stdout, tried.stderr):
         assert b"line 3 is no address" in said
     assert len(server.posts) == 1  # the trial message, to the line that is one
     said = b"".join(done.stdout + done.stderr for done in (watched, shown, tried))
@@ -160,7 +161,7 @@ def test_m15_f11_alarms_that_reach_nobody_are_told_until_they_do(house: Boathous
 
     for done in (first, second):
         assert done.returncode == 8
-        assert b"1 message has not been delivered yet" in done.stderr
+        assert b"1 message has not been delivered yet" in done.stdout
     assert b"1 message has not been delivered yet" in shown.stdout
     assert (last.returncode, last.stderr, well.returncode) == (0, b"", 0)
 
@@ -303,7 +304,7 @@ def test_a_file_of_addresses_that_is_of_no_use_is_named(house: Boathouse, kind: 
     tried, watched, shown = house.try_alarms(), house.watch(), house.status()
 
     assert [done.returncode for done in (tried, watched, shown)] == [8, 8, 8]
-    for said in (tried.stderr, watched.stderr, shown.stdout):
+    for said in (tried.stderr, watched.stdout, shown.stdout):
         assert str(urls).encode() in said
         assert b"so nobody is told" in said or b": nobody is told" in said
 
@@ -316,6 +317,6 @@ def test_f2_a_file_of_addresses_that_the_settings_name_and_that_is_not_there_is_
     watched, shown, tried = house.watch(), house.status(), house.try_alarms()
 
     assert (watched.returncode, shown.returncode, tried.returncode) == (8, 8, 8)
-    for said in (watched.stderr, shown.stdout, tried.stderr):
+    for said in (watched.stdout, shown.stdout, tried.stderr):
         words = b" ".join(said.split())
         assert b"which the settings name, is not there: nobody is told anything" in words

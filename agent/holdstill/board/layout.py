@@ -333,7 +333,8 @@ def read_disk(device: Path) -> Disk:
     except OSError as error:
         raise LayoutError(
             f"cannot read {device}: {error.strerror}",
-            hint="run as root, and check `disks` in the board's settings",
+            hint="run as root, and check `disks` in the board's settings, or --disk: `lsblk` "
+            "shows which disks there are",
         ) from error
     model, serial = _model(device)
     return msgspec.structs.replace(

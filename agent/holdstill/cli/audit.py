@@ -48,8 +48,8 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
     settings = options.read_board_settings(settings_path)
     with progress.reporting(consoles.console(is_error=True)) as reporter:
         report = audit.audit(
-            settings, budget=_budget(budget), rate=sizes.parse_size(rate), clock=SystemClock(),
-            progress=reporter,
+            settings, budget=_budget(budget), rate=sizes.parse_size(rate, "--rate"),
+            clock=SystemClock(), progress=reporter,
         )  # fmt: skip
     if as_json:
         options.print_json(report)

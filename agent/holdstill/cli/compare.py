@@ -107,7 +107,15 @@ def command(
             else None
         )
         left, right = _sides(before, after, scene, store_address)
-        found = compare.compare(undo.enter_context(left), undo.enter_context(right), wish)
+        old, new = undo.enter_context(left), undo.enter_context(right)
+        if not after and old.name == new.name:
+            board = old.name.partition("/")[0]
+            raise UsageError(
+                f"{old.name} is the newest good capture, and would be compared with itself",
+                hint=f"name an older one, such as `holdstill compare {board}/N`: `holdstill list "
+                f"{board}` lists them; --live compares it with this board as it is now",
+            )
+        found = compare.compare(old, new, wish)
     if as_json:
         options.print_json(found)
         return

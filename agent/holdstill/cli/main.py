@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import signal
 import sys
 import traceback
@@ -115,7 +116,7 @@ def concluded(words: list[str], work: Callable[[], object]) -> int:
     except click.ClickException as error:
         shown = io.StringIO()
         error.show(shown)
-        terminal.warn(*shown.getvalue().splitlines())
+        terminal.warn(*shown.getvalue().splitlines(), *_example(error))
         return error.exit_code if isinstance(error, click.UsageError) else 2
     except (click.Abort, KeyboardInterrupt) as told:
         return _interrupted(signal.SIGINT, told, words)
@@ -126,6 +127,23 @@ def concluded(words: list[str], work: Callable[[], object]) -> int:
     except Exception as error:  # noqa: BLE001  the last line of defence
         return _failed(error)
     return result if isinstance(result, int) else 0
+
+
+_EXAMPLE = re.compile(r"^\s*Examples?:\n\s+(holdstill .+)", re.MULTILINE)
+
+
+def _example(error: click.ClickException) -> tuple[str, ...]:
+    """Return what to say instead of a command line that lacks a word, or has one too many."""
+    if not isinstance(error, click.MissingParameter) and type(error) is not click.UsageError:
+        return ()
+    context = error.ctx
+    text = (context.command.help or "").replace("\\\n", " ") if context else ""
+    example = _EXAMPLE.search(text)
+    return (
+        (f"what to do: name all of it, such as `{' '.join(example[1].split())}`",)
+        if example
+        else ()
+    )
 
 
 def _failed(error: Exception) -> int:

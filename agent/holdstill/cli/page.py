@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import socket
 from contextlib import ExitStack, suppress
 from importlib.util import find_spec
@@ -189,7 +190,13 @@ def _work(given: Path | None) -> Path | None:
     """Return the folder for images; None where none are made."""
     if given is None and not WORK.exists():
         return None
-    return (given or WORK).absolute()
+    folder = (given or WORK).absolute()
+    if not folder.exists():
+        raise UsageError(
+            f"there is no folder {folder} for images",
+            hint=f"make it, for this user alone: `mkdir -m 700 {shlex.quote(str(folder))}`",
+        )
+    return folder
 
 
 def _check_proxy(public: str, sockets: Sequence[socket.socket]) -> None:

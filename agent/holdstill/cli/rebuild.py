@@ -128,12 +128,12 @@ def command(
       holdstill rebuild pier-3 /dev/sdb --store ssh://keeper@boathouse \
         --key board_key --host-keys known_hosts
     """
-    consent = Confirmation(confirm, again, sizes.parse_size(largest))
+    consent = Confirmation(confirm, again, sizes.parse_size(largest, "--largest"))
     _check_sense(capture, target, consent, is_plain_given=plain and passphrase_file is not None)
     existing = Existing.REPLACE if replace else Existing.KEEP
     goal = _goal(target.absolute(), size, existing, consent)
     wish = RebuildOptions(
-        PlanOptions(grow=grow, leave_free=sizes.parse_size(leave_free)),
+        PlanOptions(grow=grow, leave_free=sizes.parse_size(leave_free, "--leave-free")),
         disk=disk,
         sibling=sibling or "",
         leave_out_damaged=leave_out_damaged,
@@ -247,6 +247,11 @@ def _check_target(path: Path) -> None:
             "an image cannot be written to standard output, for it is read back",
             hint="name a file, such as card.img; ./-.img if the name has to begin so",
         )
+    if (device := Path("/dev", path.name)).is_block_device() and not path.exists():
+        raise TargetRefusedError(
+            f"{path.name} would be an image in this folder, and {device} is a disk",
+            hint=f"for the disk, name {device}; for an image, name it such as {path.name}.img",
+        )
     suffix = path.suffix
     plain_zip = suffix == ".zip" and not path.name.endswith(".img.zip")
     if suffix.lower() in _OTHER_PACKINGS or _is_shouted(suffix) or plain_zip:
@@ -281,7 +286,7 @@ def _check_sense(
 def _goal(path: Path, size: str | None, existing: Existing, consent: Confirmation) -> RebuildGoal:
     _check_target(path)
     if not path.is_block_device():
-        wanted = sizes.parse_size(size) if size else 0
+        wanted = sizes.parse_size(size, "--size") if size else 0
         if size and not wanted:
             raise UsageError(
                 "--size must be greater than zero",
@@ -299,8 +304,17 @@ def _confirmed(consent: Confirmation, device: BlockDevice) -> Confirmation:
         return consent
     terminal.warn(device.describe())
     terminal.warn("EVERYTHING ON IT WILL BE LOST.")
-    word = click.prompt(f"Type {' or '.join(device.tokens)} to go on", default="", err=True)
+    word = _asked(f"Type {' or '.join(device.tokens)} to go on")
     if word not in device.tokens:  # refused whatever is said then
         return dataclasses.replace(consent, token=word, again="")
-    again = click.prompt("And once more, if that is really the card", default="", err=True)
+    again = _asked("And once more, if that is really the card")
     return dataclasses.replace(consent, token=word, again=again)
+
+
+def _asked(words: str) -> str:
+    """Return what a person types; where the input ends instead, nothing is written yet."""
+    try:
+        return str(click.prompt(words, default="", show_default=False, err=True))
+    except click.Abort as error:
+        error.add_note("nothing was written to the card")
+        raise

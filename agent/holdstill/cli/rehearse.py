@@ -60,7 +60,10 @@ def _checked_sign(_: click.Context, __: click.Parameter, sign: str) -> str:
     show_default=True,
     help="Where there is room for the scratch image.",
 )
-@click.option("--seconds", type=float, default=DEADLINE, show_default=True, help="Time to boot.")
+@click.option(
+    "--seconds", type=click.FloatRange(min=1), default=DEADLINE, show_default=True,
+    help="Time to boot.",
+)  # fmt: skip
 @click.option(
     "--sign", default="", callback=_checked_sign,
     help="Regular expression on the console that means success.",

@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--card",
-    type=click.Path(path_type=Path, exists=True),
+    type=click.Path(path_type=Path),
     help="Compare this card or image instead.",
 )
 @click.option(
@@ -95,7 +95,7 @@ def command(
     opened = as_owner.opened_at(store_address)
     with progress.reporting(consoles.console(is_error=True)) as reporter:
         report = verify_captures.verify_store(
-            opened, capture, within_days=within, rate=sizes.parse_size(rate),
+            opened, capture, within_days=within, rate=sizes.parse_size(rate, "--rate"),
             clock=SystemClock(), runner=LocalRunner(), progress=reporter,
         )  # fmt: skip
     outcomes = verify_captures.repair_damage(opened, report) if is_repaired else None
@@ -155,6 +155,11 @@ def _verify_card(
 ) -> int:
     if not capture:
         raise UsageError("which capture?", hint="name BOARD/CAPTURE, as `holdstill list` does")
+    if not card.exists():
+        raise UsageError(
+            f"there is no {card}",
+            hint="`lsblk` shows the cards that are in; an image is named by its file",
+        )
     byte_source.check_plain(card)
     with (
         open_capture.capture(store_address, capture) as stored,

@@ -37,7 +37,9 @@ def read_sector(source: ByteSource, lba: int, sector_size: int) -> bytes:
         return source.read(lba * sector_size, sector_size)
     except EOFError as error:
         raise LayoutError(
-            f"the disk ends before sector {lba} that its table needs",
+            f"the disk ends before sector {lba} that its table needs"
+            if lba
+            else "it is no card and no image of one: it ends within its first sector",
             hint="name a whole card or an unpacked image of one (`ls -l`: is it empty?)",
         ) from error
 

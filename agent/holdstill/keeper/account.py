@@ -304,7 +304,10 @@ class Account:
         """Return the refusal of more than one limit allows, with what to do about it."""
         own = self._folder / "enrolment.yaml"
         if allowance.key.startswith("min_free"):
-            hint = "thin the captures, or give the keeper a larger disk"
+            hint = (
+                "at the keeper, `holdstill thin` says which captures may go, and with --apply "
+                "deletes them; or give it a larger disk"
+            )
         elif allowance.key == "daily_share":
             hint = (
                 f"a board may take {self.rules.settings.daily_share:.0%} of what is free a day: "

@@ -6,6 +6,7 @@ sshd(8), AUTHORIZED_KEYS FILE FORMAT.
 
 from __future__ import annotations
 
+import ipaddress
 import re
 import shlex
 from contextlib import suppress
@@ -58,13 +59,24 @@ def authorized_line(
     command = shlex.join(words)
     if not command.isprintable() or '"' in command or "\\" in command:
         raise UsageError(f"{store.root}: quotes, backslashes or control characters in the path")
-    if sources and _SOURCES.fullmatch(sources) is None:
+    if sources and not (_SOURCES.fullmatch(sources) and all(map(_is_source, sources.split(",")))):
         raise UsageError(
             f"{sources!r} is no list of addresses for from=",
             hint="write addresses with commas between them, such as 192.168.1.7,10.0.0.0/8",
         )
     limits = f'from="{sources}",' if sources else ""
     return f'restrict,{limits}command="{command}" {key} {name}'
+
+
+def _is_source(pattern: str) -> bool:
+    """Whether sshd takes it: one network that is none has it refuse the whole line (sshd(8))."""
+    if "/" not in pattern:
+        return bool(pattern)  # an address, a host's name, or a pattern of such
+    try:
+        ipaddress.ip_network(pattern.removeprefix("!"))
+    except ValueError:
+        return False
+    return True
 
 
 def let_in(line: str, home: Path) -> Path:

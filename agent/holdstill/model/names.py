@@ -46,6 +46,12 @@ def check_board(text: str) -> BoardName:
         UsageError: it is not.
     """
     if _BOARD.fullmatch(text) is None:
+        alone = text.partition("/")[0]
+        if alone != text and is_board(alone):
+            raise UsageError(
+                f"{text!r} cannot be a board's name: this is for a board, not for one capture",
+                hint=f"name the board alone: {alone}",
+            )
         raise UsageError(
             f"{text!r} cannot be a board's name",
             hint="use 1 to 63 lower-case letters, digits and inner hyphens, such as pier-3; "

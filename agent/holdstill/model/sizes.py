@@ -20,15 +20,20 @@ _UNITS = {"": 1, "K": KIB, "M": MIB, "G": GIB, "T": 1 << 40}
 _SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]?)(?:i?B)?", re.IGNORECASE | re.ASCII)
 
 
-def parse_size(text: str) -> Bytes:
+def parse_size(text: str, option: str = "") -> Bytes:
     """Read a size such as 512M, 7.5GiB or 4096; units are powers of 1024.
+
+    Args:
+        text: the size.
+        option: which option it was given for, to be told in the error.
 
     Raises:
         UsageError: the text is not a size.
     """
     match = _SIZE.fullmatch(text.strip())
     if match is None:
-        raise UsageError(f"{text!r} is not a size", hint="write bytes, or 512M, 7.5G, 1T")
+        what = f"{option} {text!r}".lstrip()
+        raise UsageError(f"{what} is not a size", hint="write bytes, or 512M, 7.5G, 1T")
     try:
         return Bytes(int(float(match[1]) * _UNITS[match[2].upper()]))
     except OverflowError as error:  # beyond some 300 digits a float is infinite

@@ -80,7 +80,10 @@ def parse(text: str) -> Address:
     user, host, port = match[1] or "", match[2].strip("[]"), int(match[3] or SSH_PORT)
     problem = _problem(user, host, port)
     if problem:
-        raise UsageError(f"{text!r}: {problem}")
+        raise UsageError(
+            f"{text!r}: {problem}",
+            hint="write ssh://user@host, or ssh://user@host:port with a port from 1 to 65535",
+        )
     return HostAddress(user, host, port)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import shlex
 import stat
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -157,7 +158,14 @@ def _opened_draft(draft: Path) -> Iterator[int]:
     try:
         handle = os.open(draft, flags, 0o600)
     except OSError as error:
-        raise TargetRefusedError(f"cannot make {draft}: {error.strerror}") from error
+        if isinstance(error, PermissionError) or error.errno == errno.EROFS:
+            hint = (
+                "name a file in a folder that this user may write to, or say it with sudo: "
+                f"`ls -ld {shlex.quote(str(draft.parent))}` shows whose it is"
+            )
+        else:
+            hint = f"`ls -ld {shlex.quote(str(draft))}` shows what is in its place, if anything"
+        raise TargetRefusedError(f"cannot make {draft}: {error.strerror}", hint=hint) from error
     try:
         yield handle
     finally:

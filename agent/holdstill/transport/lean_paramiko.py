@@ -20,3 +20,12 @@ else:
     import paramiko
 
 __all__ = ["paramiko"]
+
+
+def why_no_key(error: Exception) -> str:
+    """Return why a private key cannot be used, in our words; the library quotes others."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    if isinstance(error, (TypeError, paramiko.PasswordRequiredException)):
+        return "it has a passphrase"
+    return "it is no private key that OpenSSH makes, or its passphrase is another one"

@@ -66,7 +66,8 @@ NO_SSH_THERE = Cause(
 BROKE = Cause("the connection to {address} broke", AGAIN)
 NOT_LET_IN = Cause(
     "{address} does not let this key in",
-    "to read, say `holdstill connect {address}`: it prints the line to paste there; of a board, "
+    "is {user} the user of the store there (`keeper`, if nobody chose another)? "
+    "To read, say `holdstill connect {address}`: it prints the line to paste there; of a board, "
     "put the line that `holdstill keeper enrol` prints into the authorized_keys file of {user} at "
     "the keeper; or the key was withdrawn. If the line is there, sshd's log there says what it "
     "minds: the modes of that file and its folders, say, or a locked account",

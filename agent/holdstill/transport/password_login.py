@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdstill.errors import LinkError, PreflightError, SecurityError
-from holdstill.transport import link_failure
+from holdstill.transport import lean_paramiko, link_failure
 from holdstill.transport.lean_paramiko import paramiko
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def _key(login: OneTimeLogin) -> paramiko.PKey | None:
         return paramiko.PKey.from_path(login.key, passphrase)
     except (OSError, ValueError, TypeError, paramiko.SSHException) as error:
         raise PreflightError(
-            f"cannot use the key {login.key}: {error}",
+            f"cannot use the key {login.key}: {lean_paramiko.why_no_key(error)}",
             hint="name a private key that the keeper knows; --login-password gives its passphrase",
         ) from error
 

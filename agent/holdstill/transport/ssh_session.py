@@ -21,7 +21,7 @@ from holdstill.errors import (
     PreflightError,
 )
 from holdstill.transport import host_keys as keys
-from holdstill.transport import link_failure
+from holdstill.transport import lean_paramiko, link_failure
 from holdstill.transport.lean_paramiko import paramiko
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def _own_key(path: Path) -> paramiko.PKey:
         return paramiko.PKey.from_path(path)
     except (OSError, ValueError, TypeError, paramiko.SSHException) as error:
         raise PreflightError(
-            f"cannot use the key {path}: {error}",
+            f"cannot use the key {path}: {lean_paramiko.why_no_key(error)}",
             hint="name this board's private key, one without a passphrase; "
             "`ssh-keygen -t ed25519 -N '' -f FILE` makes one, and `holdstill setup` does it all",
         ) from error
@@ -243,13 +243,16 @@ class SshSession:
         status = self._channel.recv_exit_status() if ended else None
         if status == link_failure.NOT_FOUND:
             return link_failure.told(link_failure.NO_HOLDSTILL_THERE, self._peer, words)
-        what = f"{self._peer} ended the session" + (f": {words}" if words else "")
+        words, _, advice = words.removeprefix("holdstill: ").partition("what to do: ")
+        what = f"{self._peer} ended the session" + (f": {words.strip()}" if words else "")
         if status == BusyError.exit_code:
             return BusyError(what)
         kind = LinkError if words else ConnectionLostError  # who has words has a reason
         return kind(
             what,
-            hint="run it again: what has arrived there is kept. If this stays so, see at the "
+            hint=f"at the keeper: {advice.strip()}"
+            if advice
+            else "run it again: what has arrived there is kept. If this stays so, see at the "
             "keeper why (`journalctl -t sshd`, `holdstill status`)",
         )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import os
 import re
 from typing import TYPE_CHECKING
@@ -94,8 +95,15 @@ def _of_day(briefs: tuple[CaptureBrief, ...], date: str, board: str) -> CaptureB
     """Return the newest capture of a day: one without trouble, if there is one.
 
     Raises:
-        UsageError: that day has none.
+        UsageError: that day has none, or there is no such day.
     """
+    try:
+        datetime.date.fromisoformat(date)
+    except ValueError as error:
+        raise UsageError(
+            f"there is no day {date}",
+            hint=f"write it as year-month-day; `holdstill list {board}` shows which have captures",
+        ) from error
     found = [brief for brief in briefs if _is_of_day(brief, date)]
     if not found:
         days = sorted({_day(brief) for brief in briefs if not brief.faults})

@@ -79,7 +79,8 @@ def extract(
     if entry is None:
         raise UsageError(
             f"/{paths.display(path)} is not in the capture",
-            hint="paths are those of the board; excluded places are listed by `holdstill show`",
+            hint="paths are those of the board: `holdstill find NAME` looks for one, also by a "
+            "pattern such as '*.csv'; excluded places are listed by `holdstill show`",
         )
     _check_new(to)
     partial = to.with_name(os.fsdecode(os.fsencode(to.name)[:_NAME_MOST]) + INCOMPLETE)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -135,7 +136,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         """How old the newest good capture is, in words."""
         hours = self.days * 24
         if hours < 2:
-            return f"{hours * 60:.0f} minutes"
+            return sizes.counted(math.ceil(hours * 60), "minute")
         return f"{self.days:.1f} days" if hours >= 48 else f"{hours:.0f} hours"
 
 
@@ -390,7 +391,10 @@ def watch(
         if after != before:
             file.save(after)  # before it is sent: reported at most once
     except OSError as error:  # full, say, or read-only: then at every look
-        again = f"{file.path} cannot be written, so that people are told at every look: {error}"
+        again = (
+            f"{file.path} cannot be written, so that people are told at every look: "
+            f"{error.strerror}"
+        )
         for letter in after.outbox:
             people.send(letter)
         return msgspec.structs.replace(looked, store=(*looked.store, again))

@@ -20,7 +20,7 @@ from holdstill.model.estimate import Stage
 from holdstill.model.sizes import MIB
 from holdstill.verify import card_check, store_check, verified_cache
 from holdstill.verify.store_check import ContentDamage, StoreReport
-from holdstill.workflow import captures_to_verify, each_board
+from holdstill.workflow import captures_to_verify, each_board, explain
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -200,7 +200,12 @@ def _note(store: Store, report: StoreReport, clock: Clock) -> tuple[str, ...]:
             if board in unread:
                 capture_notes.unread(store, board, unread[board], clock=clock)
         except (HoldstillError, OSError) as error:
-            notes.append(f"{board}: what was found cannot be noted in its ledger: {error}")
+            known = explain.explained(error) or error
+            hint = getattr(known, "hint", "")
+            notes.append(
+                f"{board}: what was found cannot be noted in its ledger: {known}"
+                + (f"; what to do: {hint}" if hint else "")
+            )
     return tuple(notes)
 
 

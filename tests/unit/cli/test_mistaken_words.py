@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.cli import terminal
-from support import command_line
+from support import command_line, keeping
 
 
 @pytest.mark.parametrize(
@@ -130,7 +130,7 @@ def test_what_is_no_card_is_told_with_its_name(tmp_path: Path) -> None:
     done = command_line.attempt("bootcheck", path)
 
     assert done.returncode == 4
-    assert f"{path}: the disk ends".encode() in done.stderr
+    assert f"{path}: it is no card and no image of one".encode() in done.stderr
 
 
 def test_a_stream_that_was_closed_at_the_start_takes_what_is_said(
@@ -143,3 +143,95 @@ def test_a_stream_that_was_closed_at_the_start_takes_what_is_said(
 
     with sys.stdout as out, sys.stderr as err:
         assert out.write("said") == err.write("said")
+
+
+@pytest.mark.parametrize(
+    ("words", "example"),
+    [
+        (("rebuild", "pier-3"), "`holdstill rebuild pier-3 "),
+        (("get", "pier-3"), "`holdstill get pier-3 /"),
+        (("find",), "`holdstill find "),
+        (("keeper", "enrol", "/srv/holdstill", "pier-3"), "`holdstill keeper enrol "),
+        (("offsite", "restore"), "`holdstill offsite restore "),
+        (("capture", "pier-3"), "`holdstill capture"),
+    ],
+)
+def test_a_word_that_lacks_or_is_too_many_is_told_with_a_whole_command_line(
+    words: tuple[str, ...], example: str
+) -> None:
+    done = command_line.attempt(*words)
+
+    assert done.returncode == 2
+    assert f"what to do: name all of it, such as {example}" in done.stderr.decode()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("rebuild", "pier-3", "x.img", "--size", "eight"), b"--size 'eight' is not a size"),
+        (("rebuild", "pier-3", "x.img", "--leave-free", "-1"), b"--leave-free '-1' is not a size"),
+        (("verify", "--rate", "fast"), b"--rate 'fast' is not a size"),
+        (("connect", "ssh://keeper@boathouse:99999"), b"a port from 1 to 65535"),
+        (("verify", "pier-3", "--card", "/dev/nosuch"), b"`lsblk` shows the cards"),
+        (("page", "--work", "/nosuch", "--role", "images"), b"`mkdir -m 700 /nosuch`"),
+    ],
+)
+def test_the_option_that_is_wrong_is_named_with_what_would_be_right(
+    tmp_path: Path, words: tuple[str, ...], said: bytes
+) -> None:
+    command_line.holdstill("keeper", "init", tmp_path / "boathouse")
+    here = () if words[0] == "connect" else ("--store", tmp_path / "boathouse")
+
+    done = command_line.attempt(*words, *here)
+
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert b"what to do: " in done.stderr
+
+
+def test_a_rehearsal_of_no_time_is_refused() -> None:
+    done = command_line.attempt("rehearse", "pier-3", "--seconds", "-5")
+
+    assert b"'--seconds': -5.0 is not in the range x>=1" in done.stderr
+
+
+@pytest.mark.parametrize("command", ["enrol", "reader add"])
+def test_a_file_that_holds_no_public_key_is_named(tmp_path: Path, command: str) -> None:
+    store, file = tmp_path / "boathouse", tmp_path / "no.pub"
+    command_line.holdstill("keeper", "init", store)
+    file.write_text("garbage\n", encoding="utf-8")
+
+    done = command_line.attempt("keeper", *command.split(), store, "pier-3", "--key", file)
+
+    assert done.returncode == 9
+    assert f"{file}: not an ed25519".encode() in done.stderr
+
+
+def test_a_network_that_is_none_is_refused_before_sshd_refuses_the_whole_line(
+    tmp_path: Path,
+) -> None:
+    store, file = tmp_path / "boathouse", tmp_path / "key.pub"
+    command_line.holdstill("keeper", "init", store)
+    file.write_text(f"{keeping.KEY}\n", encoding="utf-8")
+    words = ("keeper", "enrol", store, "pier-3", "--key", file, "--from")
+
+    for wrong in ("nonsense/99", "10.0.0.0/33", "10.0.0.1/8", "192.168.1.7,,10.0.0.0/8"):
+        done = command_line.attempt(*words, wrong)
+
+        assert done.returncode == 2, wrong
+        assert b"is no list of addresses for from=" in done.stderr
+    done = command_line.attempt(*words, "192.168.1.7,!10.1.0.0/16,10.0.0.0/8,fe80::/10,*.pier")
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("words", [("thin",), ("list",), ("find", "hosts")])
+def test_a_capture_where_a_board_belongs_is_told_with_the_board(
+    tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    command_line.holdstill("keeper", "init", tmp_path / "boathouse")
+
+    done = command_line.attempt(*words, "pier-3/1", "--store", tmp_path / "boathouse")
+
+    assert done.returncode == 2
+    assert b"not for one capture" in done.stderr
+    assert b"what to do: name the board alone: pier-3\n" in done.stderr

@@ -1041,7 +1041,7 @@ def test_what_to_do_about_each_limit(store: Store, clock: FakeClock) -> None:
         return account.refused(Allowance(key, kind, 1, 1, 0)).hint
 
     for key in ("min_free", "min_free_inodes"):
-        assert hint(key, "bytes") == "thin the captures, or give the keeper a larger disk"
+        assert "`holdstill thin` says which captures may go" in hint(key, "bytes")
     assert hint("daily_share", "inodes") == (
         f"a board may take {share:.0%} of what is free a day: go on tomorrow, or set "
         f"limits.inodes_per_day in the keeper's keeper.yaml, or for this board alone in {own}"

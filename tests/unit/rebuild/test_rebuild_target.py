@@ -138,6 +138,18 @@ def test_a_planted_draft_leads_nowhere(tmp_path: Path) -> None:
     assert precious.read_bytes() == b"precious"
 
 
+def test_a_folder_that_nobody_may_write_to_is_told_with_what_to_do() -> None:
+    target = Path("/sys/pier-3.img")  # of root neither: sysfs makes files, and nobody else
+
+    with (
+        pytest.raises(TargetRefusedError, match="Permission denied") as caught,
+        rebuild_target.claimed_image(target, size=MIB),
+    ):
+        pytest.fail("it was claimed")
+
+    assert "`ls -ld /sys` shows whose it is" in caught.value.hint
+
+
 def test_a_draft_that_is_another_name_of_a_file_is_left_alone(tmp_path: Path) -> None:
     precious = tmp_path / "precious"
     precious.write_bytes(b"precious")

@@ -203,6 +203,13 @@ def test_a_day_without_a_capture_names_the_nearest_that_have_one() -> None:
     assert told.value.hint.endswith("nearest are those of 2026-11-28")
 
 
+def test_a_day_that_no_calendar_has_is_told_as_such() -> None:
+    for wrong in ("2026-13-40", "2026-02-29"):
+        with pytest.raises(UsageError, match=f"there is no day {wrong}") as told:
+            capture_ref.chosen(WEEK, wrong, "pier-3")
+        assert "`holdstill list pier-3`" in told.value.hint
+
+
 def test_what_is_passed_over_for_a_day_or_the_latest_is_told() -> None:
     latest = capture_ref.passed_over(WEEK, "latest")
     of_day = capture_ref.passed_over(WEEK, "2026-11-29")

@@ -573,6 +573,7 @@ def test_what_cannot_be_remembered_is_told_at_every_look(
     assert [kind for kind, _ in rounds.told] == [MessageKind.SILENCE] * 2
     (trouble,) = looks[1].store
     assert f"{WATCHED} cannot be written, so that people are told at every look" in trouble
+    assert trouble.endswith("Is a directory")
 
 
 def test_a_folder_whose_name_is_no_text_is_told(store: Store, clock: FakeClock) -> None:
@@ -660,3 +661,11 @@ def test_n2_a_store_that_is_older_than_its_board_needs_a_look_until_that_is_acce
     )
     assert f"keeper accept {store.root} pier-3 --reason" in told.sentence
     assert f"; the last good capture is {newest}" in told.sentence
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0, "0 minutes"), (20, "1 minute"), (60, "1 minute"), (61, "2 minutes"), (7200, "2 hours")],
+)
+def test_the_age_of_a_capture_is_told_in_whole_words(seconds: int, words: str) -> None:
+    assert silence.BoardSilence(board="pier-3", days=seconds / 86_400).age == words

@@ -11,7 +11,6 @@ from holdstill.cli.keeper import public_key
 from holdstill.cli.keeper.retire import end_sessions, shut_out
 from holdstill.keeper import authorized_keys, enrolment
 from holdstill.model import names
-from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 
 
@@ -51,7 +50,7 @@ def command(
     """
     opened = as_owner.opened(store)
     name = names.check_board(board)
-    public = signature.check_public_key(public_key.read(key_file))
+    public = public_key.read(key_file)
     # The line first: addresses that cannot be written in it must not leave a board enrolled.
     line = authorized_keys.authorized_line(
         opened, name, public, program=this_program.words(), sources=sources

@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 from holdstill.cli import terminal
-from holdstill.errors import PreflightError, UsageError
+from holdstill.errors import PreflightError, SecurityError, UsageError
 from holdstill.keeper import authorized_keys
+from holdstill.records import signature
 
 
 def tell(line: str, done: str, *, lets_in: bool) -> None:
@@ -52,10 +53,11 @@ READER = KeyOwner("the person who reads", "`holdstill connect` on that person's 
 
 
 def read(path: Path, owner: KeyOwner = BOARD) -> str:
-    """Return the text of a public key's file; - is standard input.
+    """Return the public key of a file, as `type base64`; - is standard input.
 
     Raises:
         UsageError: it cannot be read, or is a private key.
+        SecurityError: it is no public key that a board or a reader may have.
     """
     text = _read_text(path, owner)
     if "PRIVATE KEY-----" in text:
@@ -66,7 +68,11 @@ def read(path: Path, owner: KeyOwner = BOARD) -> str:
             f"where others may have read it, make a new pair (`rm` the old one, then "
             f"{owner.makes})",
         )
-    return text
+    try:
+        return signature.check_public_key(text)
+    except SecurityError as error:
+        where = "standard input" if str(path) == "-" else path
+        raise SecurityError(f"{where}: {error}", hint=error.hint) from error
 
 
 def _read_text(path: Path, owner: KeyOwner) -> str:

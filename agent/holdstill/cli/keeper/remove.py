@@ -86,7 +86,11 @@ def _check_typed(path: Path, store: Store | None, confirm: str) -> None:
         "nothing brings them back"
     )
     if not confirm and sys.stdin.isatty():
-        confirm = str(click.prompt("Type the store's path to go on", default="", err=True))
+        confirm = str(
+            click.prompt(
+                "Type the store's path to go on", default="", show_default=False, err=True
+            )
+        )
     if confirm != str(path):
         raise UsageError(
             f"{confirm!r} is not {path}; nothing was removed", hint="without --captures they stay"

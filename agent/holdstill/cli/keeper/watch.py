@@ -76,6 +76,5 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     if as_json:
         options.print_json(WatchOutput(boards=looked.boards, store=looked.store, alarms=alarms))
     else:
-        keeper_status.show(looked, consoles.console())
-    terminal.warn(*(f"holdstill: {trouble}" for trouble in alarms))
+        keeper_status.show(looked, consoles.console(), alarms=alarms)
     return errors.worst((looked.exit_code, DegradedError.exit_code if alarms else 0))

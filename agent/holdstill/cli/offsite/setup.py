@@ -102,7 +102,7 @@ def command(
             recipient=base64.b64encode(keys.recipient).decode(),
             heads=base64.b64encode(keys.heads).decode(),
             access_key=str(access_key.absolute()) if access_key else "",
-            rate=ByteSize(sizes.parse_size(rate)),
+            rate=ByteSize(sizes.parse_size(rate, "--rate")),
             prices=Prices(
                 gb_month=gb_month, thousand_puts=thousand_puts, thousand_gets=thousand_gets
             ),

@@ -8,12 +8,14 @@ copies of all contents, and minutes for a directory with thousands of similar lo
 from __future__ import annotations
 
 import os
+import shutil
 from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError, TargetFailedError, TargetRefusedError
 from holdstill.filesystems.fat.fat_boot_sector import OEM_AT, BootSector
 from holdstill.filesystems.fat.fat_populate import FatPopulator
 from holdstill.filesystems.writer_input import NoCounter
+from holdstill.model import sizes
 from holdstill.system import files, sparse_copy, work_folder
 from holdstill.system.process import Command
 
@@ -104,7 +106,12 @@ def _best(folder: Path, length: int, parameters: Fat, machine: Runner) -> tuple[
             )
             machine.run(mkfs)
         except CommandError as error:
-            raise TargetFailedError(f"the FAT could not be made: {error}") from error
+            free = shutil.disk_usage(folder).free
+            raise TargetFailedError(
+                f"the FAT could not be made: {error}",
+                hint=f"{folder.parent}, where it is prepared, has {sizes.human(free)} free: see "
+                "whether that is enough; TMPDIR chooses another place",
+            ) from error
         with files.opened(image) as handle:
             boot = BootSector.parse(os.pread(handle, 512, 0), bits=parameters.bits)
         made.append((image, boot))

@@ -10,7 +10,6 @@ from holdstill.cli import as_owner, this_program
 from holdstill.cli.keeper import public_key
 from holdstill.keeper import authorized_keys, readers
 from holdstill.keeper.authorized_keys import Who
-from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 
 
@@ -51,7 +50,7 @@ def command(
       holdstill keeper reader add /srv/holdstill ben --key ben.pub --board pier-3
     """
     opened = as_owner.opened(store)
-    public = signature.check_public_key(public_key.read(key_file, public_key.READER))
+    public = public_key.read(key_file, public_key.READER)
     readers.folder(opened, name)
     line = authorized_keys.authorized_line(
         opened, name, public, program=this_program.words(), sources=sources, who=Who.READER
