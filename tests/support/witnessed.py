@@ -21,6 +21,7 @@ class PartReport(TypedDict):
 
 
 class Report(TypedDict):
+    frozen_ms: float
     spool_bytes: int
     parts: list[PartReport]
 
@@ -52,7 +53,7 @@ def captured(
         check=False,
     )
     assert done.returncode == code, done.stderr.decode()
-    report: Report = json.loads(done.stdout or '{"spool_bytes": 0, "parts": []}')
+    report: Report = json.loads(done.stdout or '{"frozen_ms": 0, "spool_bytes": 0, "parts": []}')
     return report, out.read_text("ascii")
 
 

@@ -6,6 +6,9 @@ ctime is not older than the sync that precedes a look: such a file is suspect, a
 in the next round. All others are trustworthy: that sync has write-protected their pages, so a
 later store has to move their ctime.
 
+An asynchronous write past the page cache has its ctime long before its content, and no sync waits
+for it: what may be written so is suspect for longer (`open_files.written_directly`).
+
 The block trace is not asked about small files, since it could clear none of them in the pause. It
 tells what it was told in the last moment once more (`block_trace.GRACE`, for writes past the
 page cache), and the look just before a pause leaves suspect only what was changed since its own

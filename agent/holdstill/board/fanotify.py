@@ -21,17 +21,17 @@ import select
 import struct
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
-from pathlib import Path
 from threading import Lock, Thread
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.board import loop_files
+from holdstill.board import loop_files, open_files
 from holdstill.board.change_detection import ChangedInodes
 from holdstill.board.stat_detector import StatDetector
 from holdstill.system import libc
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from pathlib import Path
 
     from holdstill.board.change_detection import Changes
     from holdstill.board.ctime_window import InodeClock
@@ -189,7 +189,7 @@ def listening(root: int, *, own: int) -> Iterator[FanotifyQueue]:
         yield queue
 
 
-def may_be_mapped(processes: Path = Path("/proc")) -> set[int]:
+def may_be_mapped(processes: Path = open_files.PROCESSES) -> set[int]:
     """Return the inodes, of any file system, that some process has mapped shared, or can so map.
 
     That takes a file that is open for reading and writing (mmap(2)). Descriptors come first: who
@@ -207,15 +207,10 @@ def may_be_mapped(processes: Path = Path("/proc")) -> set[int]:
 
 
 def _open_to_map(process: Path) -> Iterator[int]:
-    for info in (process / "fdinfo").iterdir():
-        with suppress(OSError):
-            # Names and values, proc(5); the inode is listed from Linux 5.14 on.
-            reported = dict(
-                line.split(":", 1) for line in info.read_text().splitlines() if ":" in line
-            )
-            if int(reported["flags"], 8) & os.O_ACCMODE == os.O_RDWR:
-                here = process / "fd" / info.name
-                yield int(reported["ino"]) if "ino" in reported else here.stat().st_ino
+    for file in open_files.of_process(process):
+        if file.flags & os.O_ACCMODE == os.O_RDWR:
+            with suppress(OSError):
+                yield file.inode
 
 
 def _mapped(maps: bytes) -> Iterator[int]:

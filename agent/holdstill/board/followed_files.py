@@ -190,7 +190,8 @@ class FollowedPart:
             remembered: what was known of it then.
             listed: returns its pieces then.
         """
-        if self.takes(remembered.inode):
+        # It is held already where it has several names.
+        if self.takes(remembered.inode) and not self.holds(remembered.inode):
             self._begun(handle, remembered.known, remembered.digest, listed)
 
     def assume(self, handle: int, digest: bytes, listed: Listed) -> None:

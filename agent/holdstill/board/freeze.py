@@ -185,6 +185,7 @@ class _Hold:
     def _freeze(self, number: int) -> None:
         held, marks = self.guard.mounts[number], self.guard.marks
         marks[number] = FreezeState.TRYING  # before the call: we may be killed in it
+        began = self.guard.clock.monotonic()
         try:
             self.guard.kernel.freeze(held.handle)
         except OSError as error:
@@ -197,7 +198,7 @@ class _Hold:
         marks[number] = FreezeState.OURS
         self.window.frozen.append(held)
         if self.guard.fired:
-            raise self._too_late()
+            raise self._freeze_too_long(held, self.guard.clock.monotonic() - began)
 
     def thaw_all(self) -> None:
         # Before our first thaw: until now only the guard can have thawed.
@@ -246,6 +247,16 @@ class _Hold:
             ) from self.stopped
         if self.stopped is not None:
             raise self.stopped
+
+    def _freeze_too_long(self, held: HeldMount, seconds: float) -> PauseError:
+        """Tell of a freeze that waited: nobody can end it, and no guard can thaw it meanwhile."""
+        return PauseError(
+            f"freezing {held} took {seconds:.1f} s, and whoever wrote to it waited; the thaw "
+            f"guard let go before the pause was over (at most {self.guard.seconds:g} s); nothing "
+            "was kept",
+            hint="a write that was under way did not end, or much was to be written: quiet what "
+            "writes so much, or raise `pause.ceiling`",
+        )
 
     def _too_late(self) -> PauseError:
         met = f" ({self.stopped})" if self.stopped else ""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.board import ctime_window
+from holdstill.board import ctime_window, open_files
 from holdstill.board.inode_tables import Times
 from holdstill.errors import VerificationError
 from holdstill.system import ioctl
@@ -171,16 +171,17 @@ class InodeTableDetector:
         """Sync the file system and return what changed since the confirmed scan."""
         started = self._clocks.now()
         ioctl.sync_file_system(self._root)
-        return self._look(started)
+        under_way = open_files.written_directly(self._root, started.wall_ns)
+        return self._look(started, under_way)
 
     def prepare_freeze(self) -> None:
         """Nothing to prepare: the tables suffice."""
 
     def frozen_changes(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
-        return self._look(self._clocks.now())
+        return self._look(self._clocks.now(), set())  # what was under way is over
 
-    def _look(self, started: ctime_window.ClockReading) -> Changes:
+    def _look(self, started: ctime_window.ClockReading, under_way: set[int]) -> Changes:
         before, was_confirmed = self._baseline, self._confirmed
         self._baseline, self._confirmed = None, False  # what is compared goes with it
         self._why, why = "the look before was broken off", self._why
@@ -192,8 +193,8 @@ class InodeTableDetector:
             changed |= before.suspects
         # Which of the candidates may change once more without a new ctime.
         self._tables.forget()
-        found = set()
-        for number in changed:
+        found = under_way
+        for number in changed - found:
             facts = self._tables.facts(number)
             if facts is not None and recent.has(facts.ctime_ns):
                 found.add(number)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.board import ctime_window
+from holdstill.board import ctime_window, open_files
 from holdstill.board.ctime_window import CtimeWindow
 from holdstill.system import ioctl
 
@@ -30,6 +30,7 @@ class StatDetector:
         self._why = "there is no earlier look to compare with"
         self._confirmed: CtimeWindow | None = None
         self._doubted: set[int] = set()
+        self._under_way: set[int] = set()
         self._looked: ctime_window.ClockReading | None = None
 
     def start_from(self, data: bytes, *, bound_to: str) -> None:
@@ -46,6 +47,7 @@ class StatDetector:
         """Sync the file system, and report that everything may have changed."""
         looked = self._clocks.now()
         ioctl.sync_file_system(self._root)
+        self._under_way = open_files.written_directly(self._root, looked.wall_ns)
         return self._look(looked)
 
     def prepare_freeze(self) -> None:
@@ -53,6 +55,7 @@ class StatDetector:
 
     def frozen_changes(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
+        self._under_way = set()  # they are over
         return self._look(self._clocks.now())
 
     def _look(self, looked: ctime_window.ClockReading) -> Changes:
@@ -67,7 +70,7 @@ class StatDetector:
         if self._looked is not None:
             # Contents read since then may have a ctime from then on, up to now.
             self._confirmed = ctime_window.window(self._looked, self._clocks.now())
-        self._doubted.clear()
+        self._doubted = set(self._under_way)
 
     def doubt(self, inodes: Iterable[int]) -> None:
         """Report these inodes next time whether they changed or not."""

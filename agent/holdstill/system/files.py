@@ -215,7 +215,8 @@ def wait_for_writers(handle: int) -> None:
     with i_rwsem; in shared mode where an O_DIRECT write overwrites), and so does whoever removes
     an attribute, in exclusive mode. On a mount that is read-only the kernel refuses that before it
     locks anything; looking for data takes the lock in shared mode, so that writes past the page
-    cache are not waited for. Asynchronous ones (AIO, io_uring) hold it neither way.
+    cache are not waited for. Asynchronous ones (AIO, io_uring) hold it neither way: see
+    `open_files.written_directly`.
 
     Never while the file system is frozen: it would wait for the thaw.
     """

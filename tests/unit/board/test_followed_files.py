@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -23,7 +24,6 @@ from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from holdstill.board.extent_map import ExtentMap
     from holdstill.model.pieces import PieceList
@@ -283,6 +283,24 @@ def test_a_file_that_a_run_had_no_use_for_is_remembered_with_what_the_pause_was_
 
         assert list(again.known.doubts) == [9]
         second.forget_all()
+
+
+def test_a_file_that_is_found_by_two_names_is_resumed_and_held_open_once(tmp_path: Path) -> None:
+    with large(tmp_path) as handle, spool_in(tmp_path) as spool:
+        first = traced(tmp_path)
+        read(first, handle)
+        listed = captured(first, handle, spool, NOTHING)
+        kept = remembered(first, listed.digest())
+        first.forget_all()
+        descriptors = Path("/proc/self/fd")
+        before = len(list(descriptors.iterdir()))
+        second = traced(tmp_path)
+
+        for _ in ("readings.db", "its other name"):
+            second.resume(handle, kept, lambda: listed)
+
+        second.forget_all()
+        assert len(list(descriptors.iterdir())) == before
 
 
 @pytest.mark.parametrize("digest", [b"", b"another"])

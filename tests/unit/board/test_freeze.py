@@ -162,6 +162,25 @@ def test_a_guard_that_fires_between_two_freezes_ends_it() -> None:
     assert kernel.frozen == set()
 
 
+def test_a_freeze_that_waited_for_a_write_is_told_as_what_held_up_all_others() -> None:
+    kernel = FakeKernel()
+    with armed(kernel) as guard:
+
+        def wait(deed: str, mount: int) -> None:
+            if (deed, mount) == ("freeze", DATA):
+                guard.clock.sleep(8)
+                guard.marks.expire()
+
+        kernel.seen = wait
+
+        with pytest.raises(PauseError) as caught, freeze.frozen(guard):
+            pytest.fail("the window was opened")
+
+    assert f"freezing {held(DATA)} took 8.0 s" in str(caught.value)
+    assert "whoever wrote to it waited" in str(caught.value)
+    assert "kept running" not in str(caught.value)
+
+
 def test_a_thaw_by_another_program_breaks_the_instant() -> None:
     kernel = FakeKernel()
 
