@@ -20,6 +20,7 @@ from holdstill.model.attachment_names import EMMC_AREAS, area_name
 from holdstill.model.card_reading import CardReading
 from holdstill.model.finding import FindingKind
 from holdstill.model.layout import (
+    ArrayMember,
     Container,
     Disk,
     Ext4,
@@ -131,7 +132,7 @@ def of_our_format(drawn: object) -> Manifest:
         for place, one in enumerate(drawn.further_disks, start=2)
     )
     parts = [change(part, number=n) for n, part in enumerate(drawn.parts[: len(slots)], 1)]
-    apart = Subvolume | LvmPv | Luks
+    apart = Subvolume | LvmPv | Luks | ArrayMember
     parts = [part for part in parts if not isinstance(part.file_system, apart)]
     seen = [(), (TreeView(inside="deploy/a", place="/"), TreeView(inside="state", place="/var"))]
     parts = [change(part, views=seen[not n and bool(part.views)]) for n, part in enumerate(parts)]
